@@ -1,0 +1,1 @@
+"""The device package: what runs on the board, and unchanged on the host."""
