@@ -1,0 +1,1 @@
+"""The simulated world: plant, sensors, scenarios, and the monitor that watches the promises."""

@@ -1,0 +1,1 @@
+"""The build file: read, check, review, pack."""

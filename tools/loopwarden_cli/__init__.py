@@ -1,0 +1,1 @@
+"""The `loopwarden` command: one module per subcommand."""

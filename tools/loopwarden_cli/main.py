@@ -1,0 +1,54 @@
+"""The `loopwarden` command: hands the arguments to one subcommand and prints what comes back.
+
+Nothing else in this package prints a result, so every subcommand can be called and tested as a function.
+"""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib.metadata import version
+from typing import Protocol
+
+from loopwarden_cli.result import Result, UserError
+
+
+class Command(Protocol):
+    """What a subcommand's module has to offer."""
+
+    def add_parser(self, subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+        """Add this subcommand's parser, under its name in COMMANDS."""
+
+    def run(self, args: argparse.Namespace) -> Result:
+        """Do the work; raise UserError for what the user has to fix."""
+
+
+COMMANDS: dict[str, Command] = {}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one subcommand; return 0 fine, 1 the thing looked at failed, 2 wrong use.
+
+    argv    arguments without the program's name; None takes those of this process
+    Errors: SystemExit(2) from argparse for arguments it cannot read.
+    """
+    parser = argparse.ArgumentParser(
+        prog="loopwarden", description="Check, simulate and explain a supervised electric drive."
+    )
+    parser.add_argument("--version", action="version", version=f"loopwarden {version('loopwarden')}")
+    subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for command in COMMANDS.values():
+        command.add_parser(subparsers)
+    args = parser.parse_args(argv)
+    try:
+        result = COMMANDS[args.command].run(args)
+    except UserError as error:
+        for line in error.lines:
+            print(line, file=sys.stderr)
+        return 2
+    if result.text:
+        print(result.text)
+    return result.exit_code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
