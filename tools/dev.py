@@ -11,7 +11,8 @@ Uses the standard library only. It decides nothing about the project; what it in
 import sys
 
 if sys.version_info < (3, 11):  # noqa: UP036 whoever starts this may have an older one
-    sys.exit("dev.py: needs Python 3.11 or newer, this is %d.%d" % sys.version_info[:2])  # noqa: UP031 old ones read it
+    sys.stderr.write("dev.py: needs Python 3.11 or newer, this is %d.%d\n" % sys.version_info[:2])  # noqa: UP031
+    sys.exit(2)
 
 import argparse
 import hashlib
@@ -26,7 +27,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 BIN = "Scripts" if os.name == "nt" else "bin"
-NO_NETWORK = ("NewConnectionError", "NameResolutionError", "ConnectTimeoutError", "No route to host", "ProxyError")
+NO_NETWORK = ("(from versions: none)", "ConnectionPool")  # what pip says of an index it could not read, or lost
 
 
 class SetUpError(Exception):
