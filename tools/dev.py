@@ -113,6 +113,7 @@ def call(command: Sequence[str | Path], programs: Path) -> int:
     """Run a program of the environment in the project's folder; return its exit code."""
     path = os.pathsep.join([str(programs), os.environ.get("PATH", "")])
     environment = {**os.environ, "PATH": path, "VIRTUAL_ENV": str(programs.parent)}
+    environment["PYTHONPATH"] = str(ROOT / "tests")  # the benchmarks share helpers with the tests; nothing else gets in
     return subprocess.run(command, cwd=ROOT, env=environment).returncode
 
 
