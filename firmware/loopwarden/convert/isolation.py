@@ -1,0 +1,86 @@
+"""The isolation monitor's line, duty cycle or frequency to ohms, and whether they can be believed.
+
+The points come from the monitor's data sheet, by way of the build file. Between two points the value is linear.
+"""
+
+from micropython import const
+
+from loopwarden.policy.signals import DEVICE, OK, RANGE, STALE
+
+LINE = const(0)
+DUTY = const(1)
+FREQUENCY = const(2)
+_AGE_MAX_MS = const(60000)  # older is no different, and the number stays small
+
+
+class Isolation:
+    """`ohm`, `state` and `age_ms` of the last reading; `ohm` is None unless the state is OK (S10)."""
+
+    def __init__(self, build):
+        self.kind = build.convert_iso_kind
+        self.x = build.convert_iso_x
+        self.points_ohm = build.convert_iso_ohm
+        self.slope = build.convert_iso_slope
+        self.margin = build.convert_iso_margin
+        fault = build.convert_iso_fault
+        self.fault_from = fault[0] if fault else 1
+        self.fault_to = fault[1] if fault else 0
+        period = build.convert_iso_period_us
+        self.period_min_us = period[0] if period else 1
+        self.period_max_us = period[1] if period else (1 << 30) - 1
+        self.stale_ms = build.convert_iso_stale_ms
+        self.good_ohm = build.convert_iso_good_ohm
+        self.bad_ohm = build.convert_iso_bad_ohm
+        self.ohm = None
+        self.state = STALE
+        self.age_ms = _AGE_MAX_MS
+
+    def step(self, raw, dt_ms):
+        """Take this tick's raw values. Heap: none."""
+        if self.kind == LINE:  # a broken wire reads as "bad", so it needs no proof of life
+            self.ohm = self.good_ohm if raw.isolation_level else self.bad_ohm
+            self.state = OK
+            self.age_ms = 0
+        elif raw.isolation_fresh:
+            self.age_ms = 0
+            self._period(raw.isolation_high_us, raw.isolation_low_us)
+        else:
+            self.age_ms = min(self.age_ms + dt_ms, _AGE_MAX_MS)
+            if self.age_ms > self.stale_ms:
+                self.ohm = None
+                self.state = STALE
+
+    def _period(self, high_us, low_us):
+        period_us = high_us + low_us
+        self.ohm = None
+        self.state = RANGE
+        if not self.period_min_us <= period_us <= self.period_max_us:
+            return
+        if self.kind == DUTY:
+            while period_us >= 1 << 18:  # so that the product below stays a small integer
+                period_us >>= 1
+                high_us >>= 1
+            self._point((high_us << 12) // period_us)
+        else:
+            self._point(1000000000 // period_us)
+
+    def _point(self, x):
+        if self.fault_from <= x <= self.fault_to:
+            self.state = DEVICE
+            return
+        last = len(self.x) - 1
+        if x < self.x[0] - self.margin or x > self.x[last] + self.margin:
+            return
+        self.state = OK
+        if x <= self.x[0]:
+            self.ohm = self.points_ohm[0]
+        elif x >= self.x[last]:
+            self.ohm = self.points_ohm[last]
+        else:
+            self.ohm = self._between(x)
+
+    def _between(self, x):
+        at = 0
+        while x >= self.x[at + 1]:
+            at += 1
+        return self.points_ohm[at] + (self.slope[at] * (x - self.x[at]) >> 4)

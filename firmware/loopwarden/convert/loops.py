@@ -1,0 +1,80 @@
+"""The three kinds of interlock loop to "reads closed", "shorted to ground" and "shorted to supply".
+
+level      the pin is high while the loop is closed; a broken wire or a short to ground reads open
+toggled    the level driven in changes every tick, and the return is pulled the other way: a closed loop echoes it, an
+           open one shows the opposite, a shorted one stays where it is. Two samples tell them apart.
+resistor   a divider: closed inside the window, shorted beyond the outer lines, open anywhere else
+"""
+
+from micropython import const
+
+from loopwarden.policy.signals import LOOP0
+
+LEVEL = const(0)
+TOGGLED = const(1)
+RESISTOR = const(2)
+
+
+class Loops:
+    """All loops of a build; after `step` one bit per loop in `closed`, `low`, `high` and `unread` (not known)."""
+
+    def __init__(self, build):
+        self.sense = build.convert_loop_sense
+        self.window = build.convert_loop_window
+        self.count = len(build.convert_loop_sense)
+        self.closed = 0
+        self.low = 0
+        self.high = 0
+        self.unread = 0
+        self.followed = 0  # toggled loops whose last echo was right
+        self.driven = 2  # level at the last sample; 2 = none yet
+
+    def step(self, raw):
+        """Judge every loop from this tick's raw values. Heap: none."""
+        self.closed = 0
+        self.low = 0
+        self.high = 0
+        self.unread = 0
+        loop = 0
+        while loop < self.count:
+            kind = self.sense[loop]
+            if kind == RESISTOR:
+                self._resistor(loop, raw.loop_counts[loop])
+            elif kind == TOGGLED:
+                self._toggled(1 << loop, 1 if raw.levels & (LOOP0 << loop) else 0, raw.loop_driven)
+            elif raw.levels & (LOOP0 << loop):
+                self.closed |= 1 << loop
+            loop += 1
+        self.driven = raw.loop_driven
+
+    def _resistor(self, loop, counts):
+        if counts is None:
+            self.unread |= 1 << loop
+            return
+        at = loop * 4
+        if counts < self.window[at + 2]:
+            self.low |= 1 << loop
+        elif counts > self.window[at + 3]:
+            self.high |= 1 << loop
+        elif self.window[at] <= counts <= self.window[at + 1]:
+            self.closed |= 1 << loop
+
+    def _toggled(self, bit, echo, driven):
+        if driven == self.driven or self.driven == 2:  # the pattern stands still: nothing is proven
+            self.unread |= bit
+        elif echo == driven:
+            if self.followed & bit:
+                self.closed |= bit
+            elif echo:
+                self.high |= bit
+            else:
+                self.low |= bit
+        elif self.followed & bit:
+            if echo:
+                self.high |= bit
+            else:
+                self.low |= bit
+        if echo == driven:
+            self.followed |= bit
+        else:
+            self.followed &= ~bit

@@ -1,0 +1,39 @@
+"""Speed pulses to millimetres per second. Standing still and a cut wire look the same here: QUIET."""
+
+from micropython import const
+
+from loopwarden.policy.signals import OK, QUIET, RANGE, STALE
+
+QUIET_MS = const(500)  # no pulse for so long: the last period says nothing about now
+
+
+class Speed:
+    """`mm_s` from the last pulse period, `state`, and `pulses` since the last tick (None if the counter was lost)."""
+
+    def __init__(self, build):
+        self.way_um = build.convert_speed_um
+        self.min_us = build.convert_speed_min_us
+        self.mm_s = None
+        self.state = STALE
+        self.pulses = None
+        self.silent_ms = QUIET_MS
+
+    def step(self, pulses, period_us, dt_ms):
+        """Take this tick's new pulses and the last period. Heap: none."""
+        self.pulses = pulses
+        self.mm_s = None
+        if pulses is None:
+            self.state = STALE
+            self.silent_ms = QUIET_MS  # what came before proves nothing about now
+            return
+        if pulses:
+            self.silent_ms = 0
+        else:
+            self.silent_ms = min(self.silent_ms + dt_ms, QUIET_MS)
+        if self.silent_ms >= QUIET_MS or period_us == 0:
+            self.state = QUIET
+        elif period_us < self.min_us:
+            self.state = RANGE
+        else:
+            self.state = OK
+            self.mm_s = self.way_um * 1000 // period_us
