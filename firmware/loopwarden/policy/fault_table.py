@@ -1,8 +1,8 @@
 """The one fault table: what each fault is called, how long it must last, what it does and how it ends.
 
 Decides nothing; nothing else in the project defines a fault. A row's id is a promise to every record already
-written: never renumbered, never reused. Words for people (what it means, first checks) stand in fault_texts.txt, which the board reads
-only when asked. Reaction columns: off (off, checking, precharging, discharging, locked out), standing, moving.
+written: never renumbered, never reused. Words for people (what it means, first checks)
+stand in fault_texts.txt, read only when asked. Reaction columns: off (off, checking, precharging, discharging, locked out), standing, moving.
 Codes: SAE J2012 texts where one fits, with the failure type byte; else P1A00 + id, a maker's range code of our own.
 Set times marked common practice in the fault notes are defaults; a build may change them (build key `debounce`).
 """
@@ -24,7 +24,8 @@ CUT = const(8)  # S3 and contactor dropped out: everything off in this tick
 HEALS = const(0)
 KEYED = const(1)  # at the next key-on, with the condition gone
 LOCK = const(2)  # cleared at the vehicle with the bus proven dead (S9)
-ACKED = const(3)  # acknowledged at the vehicle
+ACKED = const(3)  # asked for over a link and acknowledged at the vehicle (S15)
+KEY_ACKED = const(4)  # acknowledged at the vehicle with the condition gone, then the next key-on
 
 # Lamp override; DEFAULT: caution and limit light caution; refuse, wind down and open light stop.
 DEFAULT = const(0)
@@ -39,6 +40,7 @@ def _own(row_id):
     return 0x1A00 + row_id
 
 
+# A pack sensor that fails alone is a caution; a zone that no valid sensor covers any more is PACK_ZONES_LOST and refuses.
 # DRIVE, CHARGE: permille cap while the row's reaction is LIMIT or harder in live; ramps are the limiters' business.
 TABLE = (
     # id name code ftb set_ms off standing moving ends drive charge lamp
@@ -62,8 +64,8 @@ TABLE = (
     (18, "PACK_RUNAWAY", _own(18), 0x00, 0, REFUSE, DOWN, FAST, LOCK, FULL, FULL, DEFAULT),
     (19, "PACK_COLD", _own(19), 0x00, 1000, LIMIT, LIMIT, LIMIT, HEALS, FULL, 0, DEFAULT),
     (20, "PACK_SPREAD", _own(20), 0x00, 10000, CAUTION, CAUTION, CAUTION, HEALS, FULL, FULL, DEFAULT),
-    (21, "PACK_SENSOR_OPEN", 0x0A9B, 0x13, 200, REFUSE, LIMIT, LIMIT, KEYED, 500, FULL, DEFAULT),
-    (22, "PACK_SENSOR_SHORT", 0x0A9B, 0x11, 200, REFUSE, LIMIT, LIMIT, KEYED, 500, FULL, DEFAULT),
+    (21, "PACK_SENSOR_OPEN", 0x0A9B, 0x13, 200, CAUTION, LIMIT, LIMIT, KEYED, 500, FULL, DEFAULT),
+    (22, "PACK_SENSOR_SHORT", 0x0A9B, 0x11, 200, CAUTION, LIMIT, LIMIT, KEYED, 500, FULL, DEFAULT),
     (23, "PACK_SENSOR_STUCK", 0x0A9B, 0x2A, 0, CAUTION, LIMIT, LIMIT, KEYED, 500, FULL, DEFAULT),
     (24, "PACK_SENSOR_IMPLAUSIBLE", 0x0A9B, 0x64, 0, CAUTION, LIMIT, LIMIT, KEYED, 500, FULL, DEFAULT),
     (25, "PACK_ZONES_LOST", _own(25), 0x00, 5000, REFUSE, WIND, WIND, KEYED, FULL, FULL, DEFAULT),
@@ -102,7 +104,7 @@ TABLE = (
     (58, "SUPPLY_LOW", 0x0562, 0x16, 500, REFUSE, LIMIT, LIMIT, HEALS, 500, FULL, DEFAULT),
     (59, "SUPPLY_FAILING", 0x0562, 0x00, 100, REFUSE, FAST, FAST, KEYED, FULL, FULL, DEFAULT),
     (60, "SUPPLY_HIGH", 0x0563, 0x00, 500, REFUSE, CAUTION, CAUTION, HEALS, FULL, FULL, DEFAULT),
-    (61, "EMERGENCY_STOP", _own(61), 0x00, 0, REFUSE, CUT, CUT, ACKED, FULL, FULL, DEFAULT),  # S3
+    (61, "EMERGENCY_STOP", _own(61), 0x00, 0, REFUSE, CUT, CUT, KEY_ACKED, FULL, FULL, DEFAULT),  # S3
     (62, "CRASH", _own(62), 0x00, 0, REFUSE, CUT, CUT, LOCK, FULL, FULL, DEFAULT),  # S3
     (63, "SPEED_LOST", _own(63), 0x00, 0, REFUSE, LIMIT, LIMIT, KEYED, 500, FULL, DEFAULT),
     (64, "START_STUCK", _own(64), 0x00, 0, REFUSE, NONE, NONE, HEALS, FULL, FULL, DEFAULT),
@@ -120,4 +122,5 @@ TABLE = (
     (76, "MEMORY_NEW", _own(76), 0x00, 0, REFUSE, NONE, NONE, LOCK, FULL, FULL, DEFAULT),
     (77, "BUILD_REJECTED", 0x0601, 0x00, 0, REFUSE, NONE, NONE, LOCK, FULL, FULL, DEFAULT),
     (78, "INSTALL_INCOMPLETE", 0x0605, 0x00, 0, REFUSE, NONE, NONE, LOCK, FULL, FULL, DEFAULT),
+    (79, "PRECHARGE_FLAT_AGAIN", _own(79), 0x00, 0, REFUSE, NONE, NONE, LOCK, FULL, FULL, DEFAULT),  # the third time
 )

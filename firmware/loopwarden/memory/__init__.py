@@ -1,0 +1,1 @@
+"""Fault memory: what happened, kept for later."""

@@ -1,0 +1,1 @@
+"""Monitors: one module per subject, each turning readings into findings. They judge and never act."""

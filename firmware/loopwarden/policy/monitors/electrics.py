@@ -1,0 +1,171 @@
+"""Pack and bus voltage, current, contactors while they are closed. Judges, never acts."""
+
+from micropython import const
+
+from loopwarden.policy import signals as S
+
+_PACK_BAD = const(1 << 0)
+_BUS_BAD = const(1 << 1)
+_DISAGREE = const(1 << 2)
+_CURRENT_BAD = const(1 << 3)
+_PACK_OVER = const(1 << 4)
+_BUS_OVER = const(1 << 5)
+_PACK_UNDER = const(1 << 6)
+_BUS_UNDER = const(1 << 7)
+_DRIVE_OVER = const(1 << 8)
+_CHARGE_OVER = const(1 << 9)
+_FEEDBACK = const(1 << 10)
+_DROPPED = const(1 << 11)
+_UNKNOWN = const(15)
+_CURRENT_GONE_MS = const(200)  # for so long "current 0 right after being above threshold" stays a sign
+
+
+class Electrics:
+    """Attributes: pack_ok, bus_ok, dead_ms (bus validly below the dead level, up to 10 s), dead, settled readings."""
+
+    def __init__(self, build, faults):
+        self.build = build
+        self.faults = faults
+        self.inputs = None
+        self.outputs = None
+        self.word_of = None  # the switches, for the feedback contacts
+        self.live = 0  # set by the phases: both mains closed and their travel time over
+        self.closing = 0  # set by the phases: a contactor moves, feedback is not judged
+        self.pack_ok = 0
+        self.bus_ok = 0
+        self.dead_ms = 0
+        self.last_bus_mv = 0
+        self.last_current_ma = 0
+        self.gone_ms = 0
+        self.rest_mv = 0  # pack voltage when it last carried no current
+        faults.set_of[39] = build.over_current_ms
+        self.group = faults.add(
+            (
+                (35, 0),
+                (36, 0),
+                (37, 0),
+                (38, 0),
+                (52, 0),
+                (52, 1),
+                (53, 0),
+                (53, 1),
+                (39, 0),
+                (39, 1),
+                (50, 0),
+                (51, 0),
+            )
+        )
+        self.steady = 0
+
+    def step(self):
+        """Judge one tick."""
+        i = self.inputs
+        b = self.build
+        bad = 0
+        pack = i.pack_mv
+        if i.pack_state != S.OK or pack is None or pack < b.pack_low_mv or pack > b.pack_high_mv:
+            self.pack_ok = 0
+            bad = _PACK_BAD | (_PACK_OVER | _PACK_UNDER | _DISAGREE) << _UNKNOWN
+        else:
+            self.pack_ok = 1
+            if pack >= b.pack_over_mv:
+                bad = _PACK_OVER
+            elif pack <= b.pack_under_mv:
+                bad = _PACK_UNDER
+        bad |= self._bus(i, b)
+        if b.current_fitted:
+            bad |= self._current(i.current_ma, i.current_state)
+        if b.feedback:
+            bad |= self._feedback()
+        if bad != self.steady:
+            self.steady = self.faults.update(self.group, bad)
+
+    def _bus(self, i, b):
+        bus = i.bus_mv
+        if i.bus_state != S.OK or bus is None or bus < -b.noise_mv or bus > b.bus_max_mv:
+            self.bus_ok = 0
+            self.dead_ms = 0
+            return _BUS_BAD | (_BUS_OVER | _BUS_UNDER | _DISAGREE) << _UNKNOWN
+        self.bus_ok = 1
+        if bus < b.dead_mv:
+            if self.dead_ms < 10000:
+                self.dead_ms += self.faults.dt
+        else:
+            self.dead_ms = 0
+        bad = 0
+        if bus >= b.pack_over_mv:
+            bad = _BUS_OVER
+        if self.live:
+            bad |= self._live(i.pack_mv, bus)
+        self.last_bus_mv = bus
+        return bad
+
+    def _live(self, pack, bus):
+        bad = 0
+        if bus <= self.build.pack_under_mv:
+            bad = _BUS_UNDER
+        if self.pack_ok:
+            pack -= bus
+            if pack < 0:
+                pack = -pack
+            if pack > 10000 and pack * 20 > bus + pack:
+                bad |= _DISAGREE
+        if bus < self.build.dead_mv and self.last_bus_mv > self.build.pack_under_mv:
+            bad |= _BUS_BAD  # a jump to zero within one tick is no reading (S10)
+        if self._signs(bad & _DISAGREE) >= 2:
+            bad |= _DROPPED
+        return bad
+
+    def _signs(self, apart):
+        # Contactor dropped out needs two independent signs; one alone is a sensor or a contact that lies.
+        n = 1 if apart and self.inputs.bus_mv < self.last_bus_mv + self.build.noise_mv else 0
+        if self.gone_ms:
+            n += 1
+        if self.build.feedback and self._reported() != 3:
+            n += 1
+        return n
+
+    def _reported(self):
+        word = self.word_of.word
+        return (1 if word & S.AUX_POSITIVE else 0) | (2 if word & S.AUX_NEGATIVE else 0)
+
+    def _current(self, now, state):
+        if state != S.OK or now is None:
+            self.gone_ms = 0
+            return _CURRENT_BAD | (_DRIVE_OVER | _CHARGE_OVER) << _UNKNOWN
+        limit = self.build.current_threshold_ma
+        bad = 0
+        if -limit < now < limit:
+            if self.last_current_ma > 4 * limit and self.live and self.outputs.drive_limit_permille:
+                self.gone_ms = _CURRENT_GONE_MS
+            elif self.gone_ms:
+                self.gone_ms = max(self.gone_ms - self.faults.dt, 0)
+            if self.pack_ok:
+                self.rest_mv = self.inputs.pack_mv
+        else:
+            self.gone_ms = 0
+            if now > self.build.drive_current_ma:
+                bad = _DRIVE_OVER
+            elif -now > self.build.charge_current_ma:
+                bad = _CHARGE_OVER
+            o = self.outputs
+            if not (o.negative or o.positive or o.precharge or self.closing):
+                bad |= _CURRENT_BAD
+        self.last_current_ma = now
+        return bad
+
+    def _feedback(self):
+        o = self.outputs
+        if self.closing or self._reported() == (o.positive | o.negative << 1):
+            return 0
+        return _FEEDBACK
+
+    def sagged(self):
+        """1 when the pack fell by more than a quarter of its rest voltage with no load on it."""
+        return self.pack_ok and self.inputs.pack_mv * 4 < self.rest_mv * 3 and not self.inverter_load()
+
+    def inverter_load(self):
+        """1 unless the current is known to be below its threshold."""
+        now = self.inputs.current_ma
+        limit = self.build.current_threshold_ma
+        return 0 if now is not None and -limit < now < limit else 1

@@ -1,0 +1,127 @@
+"""Heat in the precharge and discharge resistors: counted, cooled by a model, held against the budgets (S12).
+
+Every rounding errs to the hot side. Only time since power-up cools: what a board slept through is not known to it.
+While the precharge contactor is commanded closed and the bus does not move, nobody can tell "not closed yet" from
+"closed onto a short": that heat is kept in doubt, and counts unless the bus then rises as a sound one does.
+"""
+
+from micropython import const
+
+_SECOND_MS = const(1000)
+
+
+def store_mj(c_uf, mv):
+    """Energy C*V^2/2 in mJ of a capacitance in uF (up to 10 000) at a voltage in mV (up to 1 000 000), rounded up."""
+    dv = mv // 100 + 1
+    return (dv * dv // 1000 + 1) * c_uf // 200 + 1
+
+
+def heat_mj(mv, r_mohm, dt):
+    """Heat in mJ of a resistor in mohm (1000 and more) at a voltage in mV over dt ms, rounded up."""
+    dv = mv // 100 + 1  # tenths of a volt, so that its square times 10 stays below 2**30 at 1000 V
+    return (10 * dv * dv // (r_mohm // 10) + 1) * dt // 10 + 1
+
+
+class Resistors:
+    """Attributes precharge_mj, discharge_mj: heat now; energy_mj: precharge energy since travel time (trapezoid)."""
+
+    def __init__(self, build, memory):
+        self.build = build
+        self.inputs = None
+        self.outputs = None
+        self.electrics = None
+        self.precharge_mj = memory.precharge_mj
+        self.discharge_mj = memory.discharge_mj
+        self.energy_mj = 0
+        self.doubt_mj = 0
+        self.start_mv = 0  # bus when the precharge contactor was commanded
+        self.travel_ms = 0
+        self.last_mj = 0
+        self.cool_ms = 0
+        self.precharge_tail_ms = 0  # a contactor commanded open still carries current for its release time
+        self.discharge_tail_ms = 0
+
+    def precharge_closes(self):
+        """The precharge contactor is commanded closed now: energies count from command plus travel time."""
+        self.energy_mj = 0
+        self.last_mj = 0
+        self.travel_ms = self.build.close_ms
+        self.start_mv = self.inputs.bus_mv if self.electrics.bus_ok else 0
+
+    def bus_rises(self):
+        """The bus rose as a sound one does: what was in doubt did not flow."""
+        self.doubt_mj = 0
+
+    def precharge_ends(self):
+        """Aborted or done: what is still in doubt counts."""
+        self.precharge_mj += self.doubt_mj
+        self.doubt_mj = 0
+
+    def step(self, dt):
+        """Count one tick's heat and one second's cooling."""
+        o = self.outputs
+        if o.precharge:
+            self.precharge_tail_ms = self.build.release_ms + dt
+        if o.discharge:
+            self.discharge_tail_ms = self.build.release_ms + dt
+        if self.precharge_tail_ms > 0:
+            self.precharge_tail_ms -= dt
+            self._precharge(dt)
+        if self.discharge_tail_ms > 0:
+            self.discharge_tail_ms -= dt
+            if self.build.discharge_kind == 0:
+                self._discharge(dt)
+        self.cool_ms += dt
+        if self.cool_ms >= _SECOND_MS:
+            self.cool_ms -= _SECOND_MS
+            self.precharge_mj -= self.precharge_mj // self.build.precharge_cool_s
+            self.discharge_mj -= self.discharge_mj // self.build.discharge_cool_s
+
+    def _precharge(self, dt):
+        # An unreadable voltage counts as the highest one there can be (S10).
+        e = self.electrics
+        pack = self.inputs.pack_mv if e.pack_ok else self.build.pack_over_mv
+        bus = self.inputs.bus_mv if e.bus_ok else 0
+        mj = heat_mj(max(pack - bus, bus - pack), self.build.precharge_r_mohm, dt)
+        half = (mj + self.last_mj + 1) // 2
+        self.last_mj = mj
+        if e.bus_ok and bus <= self.start_mv + 2 * self.build.noise_mv:
+            self.doubt_mj += half
+        else:
+            self.precharge_mj += half
+        if self.travel_ms > 0:
+            self.travel_ms -= dt
+        else:
+            self.energy_mj += half
+
+    def _discharge(self, dt):
+        # The greater of the tick's two ends: the bus falls while it is on.
+        e = self.electrics
+        bus = max(self.inputs.bus_mv, e.last_bus_mv, 0) if e.bus_ok else self.build.pack_over_mv
+        self.discharge_mj += heat_mj(bus, self.build.discharge_r_mohm, dt)
+
+    def one_mj(self, mv):
+        """C*V^2/2 of this build's bus in mJ."""
+        return store_mj(self.build.bus_c_uf, mv)
+
+    def start_mj(self, pack_mv):
+        """What one start can cost: C*V^2, or a short on the bus until it is noticed and the contactor lets go."""
+        b = self.build
+        span_ms = b.close_ms + b.flat_ms + b.release_ms + 2 * b.tick_ms
+        return max(2 * self.one_mj(pack_mv), heat_mj(pack_mv, b.precharge_r_mohm, span_ms))
+
+    def start_fits(self, pack_mv):
+        """1 when one full start fits the precharge budget."""
+        return self.precharge_mj + self.start_mj(pack_mv) <= self.build.precharge_budget_mj
+
+    def discharge_fits(self, bus_mv):
+        """1 when one discharge from this voltage fits the budget; always when no resistor of ours carries it."""
+        return self.build.discharge_kind or self.discharge_mj + self.one_mj(bus_mv) <= self.build.discharge_budget_mj
+
+    def discharge_room(self, bus_mv):
+        """1 while a discharge that is on may stay on: one more tick and its release time still fit."""
+        b = self.build
+        if b.discharge_kind:
+            return 1
+        tail_mj = heat_mj(bus_mv, b.discharge_r_mohm, b.release_ms + 2 * b.tick_ms)
+        return self.discharge_mj + tail_mj <= b.discharge_budget_mj
