@@ -6,7 +6,7 @@ Judges whether a reading can be believed; what a believed reading means is the p
 from micropython import const
 
 from loopwarden.convert.isolation import Isolation
-from loopwarden.convert.linear import RAIL_LOW, Linear
+from loopwarden.convert.linear import COUNTS_MAX, NO_LOWEST, RAIL_HIGH, RAIL_LOW, Linear
 from loopwarden.convert.loops import LEVEL, Loops
 from loopwarden.convert.raw import Raw
 from loopwarden.convert.speed import Speed
@@ -24,7 +24,6 @@ from loopwarden.policy.signals import (
 # Wired so that the healthy level is high: a broken wire reads as the bad news (S3, S10).
 _HIGH_IS_HEALTHY = const((1 << 5) | (1 << 11) | (1 << 12))  # STOP, COIL_FAULT, LAMP_FAULT
 _LOOP_SHIFT = const(16)  # of LOOP0
-_BELOW_ANY = const(-(1 << 29))
 _CLOSED_WHEN_LOW = const(2)  # build.feedback: contacts that are closed while the main contact is open
 
 
@@ -36,29 +35,51 @@ class Edge:
 
     def __init__(self, build):
         self.raw = Raw()
-        self.pack = _voltage(build.convert_pack)
-        self.bus = _voltage(build.convert_bus)
+        lowest_mv = -2 * build.noise_mv - build.convert_bus_full_mv // build.convert_bus_full_counts
+        self.pack = Linear(
+            build.convert_pack_zero_counts,
+            build.convert_pack_full_counts,
+            build.convert_pack_full_mv,
+            build.convert_pack_low_counts,
+            build.convert_pack_high_counts,
+            lowest_mv,
+        )
+        self.bus = Linear(
+            build.convert_bus_zero_counts,
+            build.convert_bus_full_counts,
+            build.convert_bus_full_mv,
+            build.convert_bus_low_counts,
+            build.convert_bus_high_counts,
+            lowest_mv,
+        )
         self.current = None
-        if build.convert_current:
-            self.current = Linear(build.convert_current[0], build.convert_current[1], RAIL_LOW, _BELOW_ANY)
-        self.supply = Linear(0, build.convert_supply_slope, RAIL_LOW, 0)
+        if build.current_fitted:
+            self.current = Linear(
+                build.convert_current_zero_counts,
+                build.convert_current_full_counts,
+                build.convert_current_full_ma,
+                build.convert_current_low_counts,
+                build.convert_current_high_counts,
+                NO_LOWEST,
+            )
+        self.supply = Linear(0, build.convert_supply_full_counts, build.convert_supply_full_mv, RAIL_LOW, RAIL_HIGH, 0)
         self.reference = None
-        if build.convert_reference_slope:
-            self.reference = Linear(0, build.convert_reference_slope, RAIL_LOW, 0)
+        if build.reference_fitted:
+            self.reference = Linear(0, COUNTS_MAX, build.convert_reference_full_mv, RAIL_LOW, RAIL_HIGH, 0)
         self.zones = Zones(build)
         self.loops = Loops(build)
         self.isolation = Isolation(build)
         self.speed = None
-        if build.convert_speed_um:
+        if build.speed_fitted:
             self.speed = Speed(build)
-        self.crash_us = build.convert_crash_us
+        self.crash_us = build.convert_crash_pulse_ms * 1000
         self.invert = _HIGH_IS_HEALTHY
         if build.feedback == _CLOSED_WHEN_LOW:
             self.invert |= AUX_POSITIVE | AUX_NEGATIVE
         self.absent = 0  # inputs that the build does not have: always known, always "nothing to report"
-        if not build.convert_coil_feedback:
+        if not build.coil_feedback_fitted:
             self.absent |= COIL_FAULT
-        if not build.convert_lamp_feedback:
+        if not build.lamp_feedback_fitted:
             self.absent |= LAMP_FAULT
         self.edge_loops = 0  # level loops: an opening shorter than a tick is latched
         for loop in range(self.loops.count):
@@ -82,7 +103,7 @@ class Edge:
             inputs.reference_mv = self.reference.read(raw.reference_counts)
             inputs.reference_state = self.reference.state
         if self.zones.count:
-            self.zones.step(raw.zone_counts, inputs)
+            self.zones.step(raw.zone_counts16, inputs)
         self._isolation(raw, inputs, dt_ms)
         if self.speed:
             self._speed(raw, inputs, dt_ms)
@@ -114,7 +135,3 @@ class Edge:
         inputs.speed_mm_s = speed.mm_s
         inputs.speed_state = speed.state
         inputs.speed_pulses = speed.pulses
-
-
-def _voltage(settings):
-    return Linear(settings[0], settings[1], settings[2], settings[3])

@@ -11,26 +11,33 @@ LINE = const(0)
 DUTY = const(1)
 FREQUENCY = const(2)
 _AGE_MAX_MS = const(60000)  # older is no different, and the number stays small
+_PERIOD_MAX_US = const(10000000)
 
 
 class Isolation:
     """`ohm`, `state` and `age_ms` of the last reading; `ohm` is None unless the state is OK (S10)."""
 
     def __init__(self, build):
-        self.kind = build.convert_iso_kind
-        self.x = build.convert_iso_x
+        self.kind = build.convert_iso_output
+        self.x = build.convert_iso_points
         self.points_ohm = build.convert_iso_ohm
-        self.slope = build.convert_iso_slope
-        self.margin = build.convert_iso_margin
-        fault = build.convert_iso_fault
-        self.fault_from = fault[0] if fault else 1
-        self.fault_to = fault[1] if fault else 0
-        period = build.convert_iso_period_us
-        self.period_min_us = period[0] if period else 1
-        self.period_max_us = period[1] if period else (1 << 30) - 1
+        self.fault_from = build.convert_iso_fault_low
+        self.fault_to = build.convert_iso_fault_high
         self.stale_ms = build.convert_iso_stale_ms
         self.good_ohm = build.convert_iso_good_ohm
         self.bad_ohm = build.convert_iso_bad_ohm
+        self.slope = []  # 1/16 ohm per step of x, from each point to the next
+        for at in range(len(self.x) - 1):
+            step = self.x[at + 1] - self.x[at]
+            self.slope.append((16 * (self.points_ohm[at + 1] - self.points_ohm[at]) + step // 2) // step)
+        # The reading goes stale after three periods, so a third of that is the period that a duty cycle must have.
+        self.period_min_us = self.stale_ms * 1000 // 15 * 4
+        self.period_max_us = self.stale_ms * 1000 // 15 * 6
+        if self.kind == FREQUENCY:
+            self.period_min_us = 1
+            self.period_max_us = _PERIOD_MAX_US
+        # Just beyond an end of the table the end still holds: 1 % of duty, 2 % of the lowest frequency.
+        self.margin = 100 if self.kind == DUTY else (self.x[0] // 50 if self.x else 0)
         self.ohm = None
         self.state = STALE
         self.age_ms = _AGE_MAX_MS
@@ -57,12 +64,12 @@ class Isolation:
         if not self.period_min_us <= period_us <= self.period_max_us:
             return
         if self.kind == DUTY:
-            while period_us >= 1 << 18:  # so that the product below stays a small integer
+            while period_us >= 1 << 16:  # so that the product below stays a small integer
                 period_us >>= 1
                 high_us >>= 1
-            self._point((high_us << 12) // period_us)
+            self._point(high_us * 10000 // period_us)
         else:
-            self._point(1000000000 // period_us)
+            self._point(100000000 // period_us)
 
     def _point(self, x):
         if self.fault_from <= x <= self.fault_to:

@@ -4,38 +4,46 @@ from micropython import const
 
 from loopwarden.policy.signals import OK, OPEN, RANGE, SHORT, STALE
 
+COUNTS_MAX = const(4095)
 RAIL_LOW = const(16)  # a sound channel without a live zero never gets this close to ground
-RAIL_HIGH = const(4080)  # nor this close to the converter's supply
+RAIL_HIGH = const(4079)  # nor this close to the converter's supply
+NO_LOWEST = const(-(1 << 30) + 1)
+_LIMIT = const(1 << 30)
+_FINE = const(6)  # bits behind the point of the slope, where the product leaves room for them
 
 
 class Linear:
     """One channel. `state` tells of the last reading; the value is None unless it is OK (S10).
 
-    zero         counts at 0
-    slope        1/64 millivolt (or milliampere) per count, below 2**18 so that every product fits
-    open_below   counts below which the wire is broken: half of a live zero, or the rail
-    lowest       a value below this cannot be; what lies between it and 0 is error and noise, and stays as it is
+    zero, full_counts   counts at 0 and at `full` (millivolt or milliampere)
+    low, high           fewer counts are a broken wire (half of a live zero, or the rail), more are the upper rail
+    lowest              a value below it cannot be; what lies between it and 0 is error and noise, and stays as it is
     """
 
-    def __init__(self, zero, slope, open_below, lowest):
+    def __init__(self, zero, full_counts, full, low, high, lowest):
         self.zero = zero
-        self.slope = slope
-        self.open_below = open_below
+        self.low = low
+        self.high = high
         self.lowest = lowest
         self.state = STALE
+        span = full_counts - zero
+        self.shift = _FINE
+        while ((full << self.shift) // span + 1) * COUNTS_MAX >= _LIMIT:
+            self.shift -= 1
+        self.slope = ((full << self.shift) + span // 2) // span
 
     def read(self, counts):
         """Return the value of `counts`, or None. Heap: none."""
         if counts is None:
             self.state = STALE
             return None
-        if counts < self.open_below:
+        if counts < self.low:
             self.state = OPEN
             return None
-        if counts >= RAIL_HIGH:
+        if counts > self.high:
             self.state = SHORT
             return None
-        value = (counts - self.zero) * self.slope >> 6
+        value = (counts - self.zero) * self.slope >> self.shift
         if value < self.lowest:
             self.state = RANGE
             return None

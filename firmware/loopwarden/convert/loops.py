@@ -20,7 +20,10 @@ class Loops:
 
     def __init__(self, build):
         self.sense = build.convert_loop_sense
-        self.window = build.convert_loop_window
+        self.ground = build.convert_loop_ground_counts
+        self.closed_low = build.convert_loop_closed_low_counts
+        self.closed_high = build.convert_loop_closed_high_counts
+        self.supply = build.convert_loop_supply_counts
         self.count = len(build.convert_loop_sense)
         self.closed = 0
         self.low = 0
@@ -51,12 +54,11 @@ class Loops:
         if counts is None:
             self.unread |= 1 << loop
             return
-        at = loop * 4
-        if counts < self.window[at + 2]:
+        if counts < self.ground[loop]:
             self.low |= 1 << loop
-        elif counts > self.window[at + 3]:
+        elif counts > self.supply[loop]:
             self.high |= 1 << loop
-        elif self.window[at] <= counts <= self.window[at + 1]:
+        elif self.closed_low[loop] <= counts <= self.closed_high[loop]:
             self.closed |= 1 << loop
 
     def _toggled(self, bit, echo, driven):

@@ -11,8 +11,9 @@ class Speed:
     """`mm_s` from the last pulse period, `state`, and `pulses` since the last tick (None if the counter was lost)."""
 
     def __init__(self, build):
-        self.way_um = build.convert_speed_um
-        self.min_us = build.convert_speed_min_us
+        self.way_um = build.convert_pulse_um
+        # Half more than the highest speed still passes: whether it is plausible is for the policy to say.
+        self.min_us = self.way_um * 1000 // (build.convert_speed_max_mm_s * 3 // 2)
         self.mm_s = None
         self.state = STALE
         self.pulses = None
