@@ -33,7 +33,7 @@ class Faults:
         self.coded = bytearray(rows)  # 0 for a row without a code: it is never stored
         self.drive_of = [T.FULL] * rows
         self.charge_of = [T.FULL] * rows
-        self.set_of = [0] * rows
+        self.default_ms = [0] * rows
         for row in T.TABLE:
             i = row[T.ID]
             self.ends[i] = row[T.ENDS]
@@ -41,14 +41,15 @@ class Faults:
             self.coded[i] = 1 if row[T.CODE] else 0
             self.drive_of[i] = row[T.DRIVE]
             self.charge_of[i] = row[T.CHARGE]
-            self.set_of[i] = row[T.SET_MS]
+            self.default_ms[i] = row[T.SET_MS]
             for column in (0, 1, 2):
                 self.react[column][i] = row[T.OFF + column]
         for row_id, set_ms in build.debounce:
-            self.set_of[row_id] = set_ms
+            self.default_ms[row_id] = set_ms
         self.first = [0]
         self.row = []
         self.place = []
+        self.set_ms = []
         self.count = []
         self.top = []
         self.on = bytearray(0)
@@ -75,7 +76,7 @@ class Faults:
     def add(self, slots, set_ms=-1):
         """Add a group; slots: sequence of (row id, place). Returns the group's number. Start-up only."""
         for row, place in slots:
-            self._slot(row, place, self.set_of[row] if set_ms < 0 else set_ms)
+            self._slot(row, place, self.default_ms[row] if set_ms < 0 else set_ms)
         self.first.append(len(self.row))
         return len(self.first) - 2
 
@@ -97,7 +98,7 @@ class Faults:
         self.place.append(1 << place)
         self.count.append(0)
         self.top.append(max(set_ms, _TOP_MIN_MS) + 30)
-        self.set_of[row] = set_ms
+        self.set_ms.append(set_ms)
 
     def update(self, group, bad):
         """Count one reading of a group; bad: bit n slot n is bad, bit UNKNOWN + n slot n could not be judged.
@@ -126,7 +127,7 @@ class Faults:
             n += self.dt
         else:
             n = quarter + 1  # the first bad reading credits no time: time counts between two bad readings
-        if n > self.set_of[self.row[i]] + quarter:
+        if n > self.set_ms[i] + quarter:
             n = self.top[i]
             if not self.on[i]:
                 self._activate(i)

@@ -117,6 +117,8 @@ class Supervisor:
         if inputs.late_ms:
             self.health.late()
         self.switches.step()
+        if self.switches.ack_edge:
+            f.acknowledge()
         self.electrics.step()
         self.motion.step()
         self.thermal.step(dt_ms)

@@ -38,7 +38,7 @@ class Electrics:
         self.last_current_ma = 0
         self.gone_ms = 0
         self.rest_mv = 0  # pack voltage when it last carried no current
-        faults.set_of[39] = build.over_current_ms
+        faults.default_ms[39] = build.over_current_ms
         self.group = faults.add(
             (
                 (35, 0),

@@ -31,10 +31,9 @@ class Isolation:
         self.closed_ms = 0
         self.watching = 1  # set by the phases: 0 while plugged in and another monitor is in charge
         self.group = faults.add(((7, 0), (8, 0), (9, 0), (11, 0), (12, 0)))
-        self.gross_group = faults.add(((8, 1),))
+        self.gross_group = faults.add(((8, 1),), _GROSS_MS)  # far below the limit: counts while still settling
         self.steady = 0
         self.gross_steady = 0
-        self.gross_ms = 0
 
     def closing(self):
         """The contactors close: what was read before is history."""
@@ -60,7 +59,7 @@ class Isolation:
                 bad = _WARN
             if ohm < self.build.iso_fault_ohm:
                 bad |= _FAULT
-                if ohm * 2 < self.build.iso_fault_ohm:
+                if ohm * 2 < self.build.iso_fault_ohm and not self.settled:
                     gross = 1
             self.good = not bad & _FAULT
             if not self.settled:
@@ -75,7 +74,7 @@ class Isolation:
         if bad != self.steady:
             self.steady = self.faults.update(self.group, bad)
         if gross != self.gross_steady:
-            self.gross_steady = self._gross(gross)
+            self.gross_steady = self.faults.update(self.gross_group, gross)
 
     def _no_reading(self, state):
         bad = (_WARN | _FAULT) << _UNKNOWN
@@ -84,16 +83,6 @@ class Isolation:
         if state == S.RANGE:
             return bad | _IMPLAUSIBLE
         return bad | _LOST
-
-    def _gross(self, gross):
-        # The same row as the fault, on a longer fuse: it counts while the reading is not settled yet.
-        if gross == 1 and not self.settled:
-            self.gross_ms = min(self.gross_ms + self.faults.dt, _GROSS_MS)
-            if self.gross_ms >= _GROSS_MS:
-                return self.faults.update(self.gross_group, 1)
-            return -1
-        self.gross_ms = 0
-        return self.faults.update(self.gross_group, gross & ~1)
 
     def _settle(self, i, dt):
         self.closed_ms = min(self.closed_ms + dt, _UNSETTLED_MS)
