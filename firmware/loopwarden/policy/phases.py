@@ -74,7 +74,8 @@ class Phases:
         self.refused = C.LAMP_TEST
         self.fresh_key = 0  # a key-on not yet used for ending faults
         self.solid = 0
-        self.hold_ms = 0  # live: how long the bus has held; off: how long the board has waited to let its supply go
+        self.solid_ms = 0
+        self.hold_ms = 0  # how long the board has waited to let its own supply go
         self.part_ms = 0
         self.wind_cap = T.FULL
         self.wind_acc = 0
@@ -153,6 +154,8 @@ class Phases:
             self._column()
         if self.faults.changed:
             self.faults.judge()
+        if self.phase == OFF or self.phase >= DISCHARGING:
+            self._supply()
         self.stages[self.stage]()
 
     def _powered(self):
@@ -184,25 +187,23 @@ class Phases:
     # Off and checking
 
     def _idle(self):
-        o = self.outputs
-        if self.faults.locks:
-            self.phase = LOCKED
-        else:
-            self.phase = OFF
+        self.phase = LOCKED if self.faults.locks else OFF
         self._bus_off()
         if self.switches.key:
-            o.hold = self.build.hold_fitted
-            self.hold_ms = 0
             self._key_on()
             self.enter(READY)
-            return
-        self.hold_ms = min(self.hold_ms + self.faults.dt, self.build.hold_max_ms)
-        if self.electrics.dead_ms >= _PROVEN_MS and not self.after_run and self.memory.idle():
-            o.hold = 0
-        elif self.hold_ms >= self.build.hold_max_ms:
-            o.hold = 0
+
+    def _supply(self):
+        # The board lets its own supply go only proven dead and with nothing left to do, or after the longest wait.
+        if self.switches.key:
+            self.hold_ms = 0
         else:
-            o.hold = self.build.hold_fitted
+            self.hold_ms = min(self.hold_ms + self.faults.dt, self.build.hold_max_ms)
+        done = self.stage == IDLE and self.electrics.dead_ms >= _PROVEN_MS and not self.after_run and self.memory.idle()
+        if not self.switches.key and (done or self.hold_ms >= self.build.hold_max_ms):
+            self.outputs.hold = 0
+        else:
+            self.outputs.hold = self.build.hold_fitted
 
     def _key_on(self):
         if self.fresh_key:
@@ -246,7 +247,6 @@ class Phases:
         self.faults.drop(43)
         self.faults.drop(56)
         self.emergency = 0
-        self.restarts = 0
         self.motion.closing()
 
     def _bus_off(self):
@@ -410,7 +410,7 @@ class Phases:
             return
         self.resistors.precharge_ends()
         self.solid = 0
-        self.hold_ms = 0
+        self.solid_ms = 0
         self.wind_cap = T.FULL
         self.wind_fault = 0
         self.fast = 0
@@ -457,18 +457,18 @@ class Phases:
             return
         apart = self.inputs.pack_mv - self.inputs.bus_mv
         if apart * 100 > self.inputs.pack_mv * 3:
-            self.hold_ms = 0
+            self.solid_ms = 0
             self.part_ms += self.faults.dt
             if self.part_ms >= 100 and apart * 10 > self.inputs.pack_mv:
                 self.faults.trip(48, self.inputs.bus_mv)
             return
         self.part_ms = 0
-        self.hold_ms += self.faults.dt
+        self.solid_ms += self.faults.dt
         if self.charge:
             self.outputs.charger_enable = 1
         else:
             self.outputs.inverter_enable = 1
-        if self.hold_ms >= _SOLID_MS:
+        if self.solid_ms >= _SOLID_MS:
             self.solid = 1
 
     def _charging(self):
@@ -640,6 +640,7 @@ class Phases:
     def _released(self):
         self.isolation.opened()
         self.isolation.watching = 1
+        self.restarts = 0
         self.enter(DISCHARGE)
 
     def _coasting(self):
@@ -658,6 +659,7 @@ class Phases:
             o.discharge = 0  # S6
             self.t_ms = 0
             return
+        self.emergency = 0
         if e.bus_ok and i.bus_mv < self.build.discharge_stop_mv:
             o.discharge = 0
             self.enter(CREEP)

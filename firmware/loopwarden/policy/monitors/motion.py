@@ -110,4 +110,9 @@ class Motion:
                 self.last_mm_s = 0
                 return
         # Speed lost or not trusted: standing only after both limits were 0 for the fallback time.
-        self.moving = 1 if self.idle_ms < self.build.fallback_ms else 0
+        if self.idle_ms < self.build.fallback_ms:
+            self.moving = 1
+        else:
+            self.moving = 0
+            self.last_mm_s = 0
+            self.steep = 0

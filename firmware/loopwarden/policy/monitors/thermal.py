@@ -202,12 +202,14 @@ class Thermal:
     def _still(self, z, moved, elapsed):
         # Stuck: unchanged under load although the others moved (hottest and coldest together stand for them).
         others = self.hottest_dc + self.coldest_dc
-        if moved or not self.electrics.inverter_load():
-            if moved:
-                self.flags[z] &= ~8
-                self.still_ms[z] = 0
-                self.others_dc[z] = others
+        if moved:
+            self.flags[z] &= ~8
+            self.still_ms[z] = 0
             return
+        if not self.electrics.inverter_load():
+            return
+        if self.still_ms[z] == 0:
+            self.others_dc[z] = others
         self.still_ms[z] = min(self.still_ms[z] + elapsed, _STUCK_MS)
         others -= self.others_dc[z]
         if self.still_ms[z] >= _STUCK_MS and (others >= _OTHERS_DC or others <= -_OTHERS_DC):
