@@ -165,7 +165,9 @@ class Electrics:
         return self.pack_ok and self.inputs.pack_mv * 4 < self.rest_mv * 3 and not self.inverter_load()
 
     def inverter_load(self):
-        """1 unless the current is known to be below its threshold."""
+        """1 while the pack is connected, unless the current is known to be below its threshold."""
+        if not self.live:
+            return 0
         now = self.inputs.current_ma
         limit = self.build.current_threshold_ma
         return 0 if now is not None and -limit < now < limit else 1
