@@ -26,10 +26,7 @@ class Isolation:
         self.stale_ms = build.convert_iso_stale_ms
         self.good_ohm = build.convert_iso_good_ohm
         self.bad_ohm = build.convert_iso_bad_ohm
-        self.slope = []  # 1/16 ohm per step of x, from each point to the next
-        for at in range(len(self.x) - 1):
-            step = self.x[at + 1] - self.x[at]
-            self.slope.append((16 * (self.points_ohm[at + 1] - self.points_ohm[at]) + step // 2) // step)
+        self.slope = _slopes(self.x, self.points_ohm)
         # The reading goes stale after three periods, so a third of that is the period that a duty cycle must have.
         self.period_min_us = self.stale_ms * 1000 // 15 * 4
         self.period_max_us = self.stale_ms * 1000 // 15 * 6
@@ -91,3 +88,12 @@ class Isolation:
         while x >= self.x[at + 1]:
             at += 1
         return self.points_ohm[at] + (self.slope[at] * (x - self.x[at]) >> 4)
+
+
+def _slopes(x, ohm):
+    """1/16 ohm per step of x, from each point to the next."""
+    slopes = []
+    for at in range(len(x) - 1):
+        step = x[at + 1] - x[at]
+        slopes.append((16 * (ohm[at + 1] - ohm[at]) + step // 2) // step)
+    return slopes

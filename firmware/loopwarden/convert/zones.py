@@ -20,6 +20,7 @@ class Zones:
         self.low = build.convert_zone_low_counts
         self.high = build.convert_zone_high_counts
         self.turn = 0
+        self.rising = False  # counts of the table in hand go up with the temperature
 
     def step(self, counts16, inputs):
         """Write temperature and state of the zone whose turn it is, from sums of sixteen conversions. Heap: none."""
@@ -47,12 +48,12 @@ class Zones:
         """
         low = 0
         high = self.last
-        rising = self.table[at] < self.table[at + high]
         if self._outside(at, counts):
             return None
+        self.rising = self.table[at] < self.table[at + high]
         while high - low > 1:
             middle = (low + high) >> 1
-            if (self.table[at + middle] <= counts) == rising:
+            if (self.table[at + middle] <= counts) == self.rising:
                 low = middle
             else:
                 high = middle
