@@ -16,7 +16,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from loopwarden_build import cross_checks
-from loopwarden_build.model import BuildFile, Table
+from loopwarden_build.model import ASCII, BuildFile, Table
 from loopwarden_build.quantity import OrNone, Quantity
 from loopwarden_build.toml_lines import find_line
 
@@ -40,8 +40,11 @@ class BuildError(Exception):
 
 def read_build(path: str | Path) -> BuildFile:
     """Return the checked build file; BuildError with every error of the file otherwise."""
-    file = str(path)
-    text = _read_text(file)
+    return parse_build(_read_text(str(path)), str(path))
+
+
+def parse_build(text: str, file: str) -> BuildFile:
+    """Return the checked build file in `text`; `file` is what its errors call it. BuildError as above."""
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
@@ -89,9 +92,11 @@ def _error_line(file: str, text: str, data: dict[str, Any], detail: ErrorDetails
         what = "is missing" if kind == "union_tag_not_found" else "is not supported"
         return _line(file, text, data, path, f"{what}; allowed: {_listed(tags)}{f' ({why})' if why else ''}")
     if kind in ("model_type", "model_attributes_type", "dict_type"):
-        message = "must be a table" + (
-            ', or "none" where it is not fitted' if field is not None and _is_optional(field) else ""
-        )
+        message = "must be a table"
+    elif kind == "tuple_type":
+        message = "must be a list of two values"
+    elif kind == "string_pattern_mismatch":
+        message = "must be plain ASCII text" if context["pattern"] == ASCII else "is not supported"
     elif kind == "literal_error":
         message = f"is not supported; allowed: {context['expected']}".replace("'", '"')
     elif kind == "quantity":
@@ -155,16 +160,25 @@ def _is_optional(field: FieldInfo) -> bool:
 
 
 def _describe(field: FieldInfo | None) -> str:
+    """What the key is for and may hold, from the model: the range, the choices, or the table's own sentence."""
     if field is None:
         return ""
     for item in field.metadata:
         if isinstance(item, Quantity):
             return f"allowed: {item.allowed()} ({item.why})"
-    return field.description or ""
+    if field.description:
+        return field.description
+    tables = _tables(field.annotation)
+    if len(tables) != 1 or tables[0].__doc__ is None:
+        return ""
+    about = tables[0].__doc__.splitlines()[0].rstrip(".")
+    return f'{about}; "none" where it is not fitted' if _is_optional(field) else about
 
 
 def _unknown(key: str, tables: Sequence[type[Table]]) -> str:
     known = [_written(name, info) for table in tables for name, info in table.model_fields.items()]
+    if key in BuildFile.model_fields:
+        return "is not a known key here; it belongs to the top of the file, above the first [table]"
     near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
     return (
         f'is not a known key; did you mean "{near[0]}"?' if near else f"is not a known key; known: {', '.join(known)}"

@@ -12,7 +12,8 @@ from loopwarden_build.quantity import OrNone, Quantity
 
 Fitted = Literal["fitted", "none"]
 Counts = Annotated[int, Field(ge=0, le=4095)]  # the board's converter has 12 bits
-Text = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[ -~]+$")]  # a serial terminal shows ASCII
+ASCII = r"^[ -~]+$"  # what every serial terminal shows
+Text = Annotated[str, Field(min_length=1, max_length=60, pattern=ASCII)]
 
 _RestVolts = Annotated[float, Quantity("V", 5, 1000, "rest voltage of the pack")]
 _Charge = Annotated[float, Quantity("fraction", 0, 1, "charge at that rest voltage")]
@@ -414,7 +415,7 @@ class LimitLine(Table):
     """How the limits reach the inverter."""
 
     kind: Literal["duty", "enable_only"] = Field(
-        description="duty: 10 to 90 %, all else means zero at the receiver; enable_only for an inverter that cannot do that"
+        description="duty: 10 to 90 %, all else means zero; enable_only for an inverter that cannot do that"
     )
 
 
@@ -430,7 +431,7 @@ class RatedPart(Table):
 class Card(Table):
     """The one-page card for whoever works on the build."""
 
-    disconnect: list[Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[ -~]+$")]] = Field(
+    disconnect: list[Annotated[str, Field(min_length=1, max_length=200, pattern=ASCII)]] = Field(
         min_length=1, max_length=12, description="where and how to disconnect, one step each"
     )
 

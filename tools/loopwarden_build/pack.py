@@ -12,10 +12,13 @@ from loopwarden.build import MAGIC
 
 def pack_bytes(values: dict[str, Any]) -> bytes:
     """Return the packed file of a device's values (`integer_build.to_device`)."""
-    body = json.dumps(values, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False).encode("ascii")
-    return b"%s %s\n%s" % (MAGIC, digest(body).encode("ascii"), body)
+    return b"%s %s\n%s" % (MAGIC, digest_of(values).encode("ascii"), _body(values))
 
 
-def digest(body: bytes) -> str:
-    """SHA-256 in lower-case hex of all bytes after the first line."""
-    return hashlib.sha256(body).hexdigest()
+def digest_of(values: dict[str, Any]) -> str:
+    """SHA-256 in lower-case hex of all bytes after the first line: the name of exactly this build."""
+    return hashlib.sha256(_body(values)).hexdigest()
+
+
+def _body(values: dict[str, Any]) -> bytes:
+    return json.dumps(values, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False).encode("ascii")

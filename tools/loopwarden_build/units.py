@@ -67,7 +67,8 @@ def show(value: float, unit: str) -> str:
     best, size = next(iter(UNITS[unit].items()))
     if value:
         for name, candidate in UNITS[unit].items():
-            if name == "h" or (name == "min" and value < 600):  # "0.5 min" reads worse than "30 s"
+            # Volts and ohm/V are compared with each other all over a page, and "0.5 min" reads worse than "30 s".
+            if name in ("kV", "kohm/V", "h") or (name == "min" and value < 600):
                 continue
             if _distance(value / candidate) < _distance(value / size):
                 best, size = name, candidate

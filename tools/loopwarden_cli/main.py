@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Protocol
 
+from loopwarden_cli import check, pack, review, schema
 from loopwarden_cli.result import Result, UserError
 
 
@@ -22,7 +23,12 @@ class Command(Protocol):
         """Do the work; raise UserError for what the user has to fix."""
 
 
-COMMANDS: dict[str, Command] = {}
+COMMANDS: dict[str, Command] = {
+    "check": check,
+    "review": review,
+    "pack": pack,
+    "schema": schema,
+}
 
 
 def main(argv: Sequence[str] | None = None) -> int:
