@@ -1,0 +1,309 @@
+"""Runs a scenario: world, conversion and the supervisor under test, tick by tick, with everyone who watches them.
+
+Decides the order of a tick and what becomes of the board's power; what must hold is judged by the expectations and by
+the promise monitor. The same scenario and seed give the same run.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from loopwarden.build import Build
+from loopwarden.memory.ram import RamMemory
+from loopwarden.policy import signals
+from loopwarden.policy.supervisor import Supervisor
+from loopwarden.words import why
+from loopwarden_build.integer_build import to_device
+from loopwarden_sim.expectations import Checker, Result
+from loopwarden_sim.plant import Plant
+from loopwarden_sim.promise_bounds import bounds_of
+from loopwarden_sim.promise_monitor import Breach, PromiseMonitor
+from loopwarden_sim.scenario import Action, Scenario
+from loopwarden_sim.trace import FAULT_IDS, FAULT_NAMES, Scene, TraceFile, code_text, columns
+from loopwarden_sim.world import World
+
+BOOT_MS = 400  # from power or reset to the first tick (guess: import of the compiled program takes 135 ms)
+_PROGRESS_TICKS = 500
+Progress = Callable[[int, int], None]  # ticks done, ticks in all
+
+
+@dataclass(frozen=True)
+class Event:
+    """One line of a run's story."""
+
+    t_ms: int
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.t_ms / 1000:9.3f} s  {self.text}"
+
+
+@dataclass(frozen=True)
+class StoredCode:
+    """One record of the fault memory after the run. code is "" for a row that has none."""
+
+    name: str
+    code: str
+    count: int
+    present: bool
+
+
+@dataclass
+class Outcome:
+    """What a run showed.
+
+    failure   what stopped the run before its end, "" for nothing
+    digest    over every command of every tick (S14)
+    """
+
+    scenario: Scenario
+    seed: int
+    ticks: int = 0
+    expectations: list[Result] = field(default_factory=list)
+    breaches: list[Breach] = field(default_factory=list)
+    exercised: dict[str, int] = field(default_factory=dict)
+    events: list[Event] = field(default_factory=list)
+    codes: list[StoredCode] = field(default_factory=list)
+    digest: str = ""
+    failure: str = ""
+
+    @property
+    def passed(self) -> bool:
+        """Every expectation met, no promise broken, run to its end."""
+        return not self.failure and not self.breaches and all(result.passed for result in self.expectations)
+
+
+def run(
+    scenario: Scenario,
+    *,
+    seed: int | None = None,
+    trace: Path | None = None,
+    progress: Progress | None = None,
+    twice: bool = False,
+) -> Outcome:
+    """Run a scenario to its end.
+
+    seed       in place of the scenario's own
+    trace      CSV file to write, a row per tick
+    progress   called now and then with the ticks done and the ticks in all
+    twice      run it again and compare the digests (S14)
+    Errors: OSError when the trace cannot be written.
+    """
+    outcome = _Run(scenario, scenario.seed if seed is None else seed).go(trace, progress)
+    if twice and not outcome.failure:
+        outcome.exercised["S14"] += 1
+        again = _Run(scenario, outcome.seed).go(None, progress)
+        if again.digest != outcome.digest:
+            seen = "the same inputs gave other commands in a second run"
+            outcome.breaches.append(Breach("S14", outcome.ticks, outcome.ticks * _tick_ms(scenario), seen))
+    return outcome
+
+
+def _tick_ms(scenario: Scenario) -> int:
+    return round(1000 * scenario.build.build.tick)
+
+
+class _Truth:
+    """The plant's facts under the names that the promise monitor asks for."""
+
+    def __init__(self, world: World) -> None:
+        self._plant: Plant = world.plant
+        self._circuit = world.plant.circuit
+        self._vehicle = world.plant.vehicle
+        self._sensors = world.sensors
+        self._loops = world.sensors.loops
+
+    @property
+    def bus_v(self) -> float:
+        return self._circuit.bus_v
+
+    @property
+    def speed_kmh(self) -> float:
+        return self._vehicle.speed_m_s * 3.6
+
+    @property
+    def positive_closed(self) -> bool:
+        return bool(self._circuit.positive.closed)
+
+    @property
+    def negative_closed(self) -> bool:
+        return bool(self._circuit.negative.closed)
+
+    @property
+    def estop(self) -> bool:
+        return bool(self._sensors.estop)
+
+    @property
+    def crash(self) -> bool:
+        return bool(self._sensors.crashed)
+
+    @property
+    def hard_loop_open(self) -> bool:
+        return bool(self._loops.hard_open)
+
+    @property
+    def precharge_heat_j(self) -> float:
+        return self._plant.precharge_heat_j
+
+    @property
+    def discharge_heat_j(self) -> float:
+        return self._plant.discharge_heat_j
+
+
+class _Run:
+    """One run from the first tick to the last."""
+
+    def __init__(self, scenario: Scenario, seed: int) -> None:
+        self.scenario = scenario
+        self.build = Build(to_device(scenario.build))
+        self.world = World(scenario.build, seed)
+        self.scene = Scene(self.world, signals.Inputs(), signals.Outputs())
+        self.scene.memory = RamMemory(new=scenario.memory_new)
+        self.monitor = PromiseMonitor(
+            bounds_of(scenario.build),
+            self.scene.inputs,
+            self.scene.outputs,
+            _Truth(self.world),
+            active=lambda: self.scene.active,
+            why=lambda subject: str(why(self.scene.supervisor, subject)),
+        )
+        self.outcome = Outcome(scenario, seed)
+        self.tick_ms = _tick_ms(scenario)
+        self.has_relay = scenario.build.build.hold_relay
+        self.supplied = True  # what the scenario's "board" events leave of the supply
+        self.boots_at = 1  # a board that is always supplied has been running
+        self.raised: set[str] = set()
+
+    def go(self, trace: Path | None, progress: Progress | None) -> Outcome:
+        scenario, world, scene, monitor = self.scenario, self.world, self.scene, self.monitor
+        inputs, outputs = scene.inputs, scene.outputs
+        tick_ms = self.tick_ms
+        checker = Checker(scenario.expectations)
+        for name, value in scenario.start:
+            world.set(name, value)
+        coming = list(reversed(scenario.events))
+        never = 1 << 60
+        next_event = coming[-1][0] if coming else never
+        sensors = world.sensors
+        key = signals.KEY
+        was_active = b""
+        was_phase = scene.phase
+        file = None if trace is None else TraceFile(trace, columns(scenario.build))
+        try:
+            for tick in range(1, scenario.ticks + 1):
+                if tick == next_event:
+                    while coming and coming[-1][0] == tick:
+                        self.act(coming.pop()[1], tick)
+                    next_event = coming[-1][0] if coming else never
+                supervisor = scene.supervisor
+                if not self.supplied or (self.has_relay and not (sensors.pressed & key or outputs.hold)):
+                    if supervisor is not None:
+                        self.power_off(orderly=self.supplied)
+                        supervisor = None
+                    self.boots_at = tick + BOOT_MS // tick_ms
+                elif supervisor is None and tick >= self.boots_at:
+                    supervisor = self.power_on()
+
+                world.step(outputs, tick_ms)
+                world.fill(inputs)
+                scene.t_ms = tick * tick_ms
+                if supervisor is None:
+                    monitor.dark_tick()
+                    phase, active = scene.phase, b""
+                else:
+                    supervisor.step(inputs, outputs, tick_ms)
+                    scene.memory.work(supervisor)
+                    faults = supervisor.faults
+                    active = faults.active[: faults.actives]
+                    phase = supervisor.phase
+                if active != was_active:
+                    scene.active = frozenset(FAULT_NAMES[row] for row in active)
+                if active != was_active or phase != was_phase:
+                    self.tell(phase != was_phase)
+                    was_active, was_phase = active, phase
+                if supervisor is not None:
+                    monitor.tick()
+                if tick >= checker.next_tick:
+                    checker.tick(tick, scene)
+                if file is not None:
+                    file.row(scene)
+                if progress is not None and tick % _PROGRESS_TICKS == 0:
+                    progress(tick, scenario.ticks)
+        except Exception as error:  # the code under test may raise anything, and the run's story is wanted all the more
+            where = f"{type(error).__name__}: {error}"
+            self.outcome.failure = f"stopped at {(monitor.ticks + 1) * tick_ms / 1000:.3f} s by {where}"
+        finally:
+            if file is not None:
+                file.close()
+        if progress is not None:
+            progress(scenario.ticks, scenario.ticks)
+        return self.finish(checker)
+
+    def finish(self, checker: Checker) -> Outcome:
+        outcome, monitor = self.outcome, self.monitor
+        outcome.ticks = monitor.ticks
+        outcome.expectations = checker.results()
+        outcome.breaches = list(monitor.breaches)
+        outcome.exercised = dict(monitor.exercised)
+        outcome.digest = monitor.digest
+        for record in self.scene.memory.codes():
+            row = record["row"]
+            outcome.codes.append(StoredCode(FAULT_NAMES[row], code_text(row), record["count"], record["present"]))
+        return outcome
+
+    def act(self, action: Action, tick: int) -> None:
+        """Do one thing of the scenario's timeline."""
+        world = self.world
+        if action.kind == "set":
+            world.set(action.name, action.value)
+        elif action.kind == "strike":
+            world.strike(action.name, action.value, **(action.arguments or {}))
+        elif action.kind == "heal":
+            world.heal(action.name, action.value)
+        elif action.kind == "clear":
+            if self.scene.supervisor is not None:
+                self.scene.supervisor.ask(FAULT_IDS[action.name])
+        else:
+            self.supplied = action.name != "off"
+            if self.scene.supervisor is not None and action.name != "on":
+                self.power_off(orderly=False)
+            self.boots_at = tick + BOOT_MS // self.tick_ms
+        if action.kind in ("strike", "heal"):
+            # A reading that is falsified on purpose is not the lamps' fault.
+            self.monitor.bus_sensor_lies = any(fault.startswith("bus_voltage_") for fault, _ in world.active)
+        place = f" ({action.value})" if action.kind in ("strike", "heal") and action.value else ""
+        value = f" = {action.value:g}" if action.kind == "set" else ""
+        self.note(f"{action.kind} {action.name}{place}{value}", (tick - 1) * self.tick_ms)
+
+    def power_on(self) -> Supervisor:
+        """The board starts: a new supervisor on the memory that outlived the power."""
+        self.scene.outputs.__init__()
+        self.scene.memory.begin()
+        supervisor = Supervisor(self.build, self.scene.memory)
+        self.scene.supervisor = supervisor
+        return supervisor
+
+    def power_off(self, *, orderly: bool) -> None:
+        """The board stops. Without supply or heartbeat every output is off and the lamps are lit by their wiring; an
+        orderly end cuts the lamps' supply as well."""
+        self.monitor.power_off()
+        self.scene.outputs.__init__()
+        self.scene.outputs.lamp_hv = 0 if orderly else 1
+        self.scene.supervisor = None
+        self.raised = set()
+
+    def note(self, text: str, t_ms: int) -> None:
+        self.outcome.events.append(Event(t_ms, text))
+
+    def tell(self, phase_changed: bool) -> None:
+        """Write down a new phase and new faults, each with the device's own reason."""
+        scene = self.scene
+        supervisor = scene.supervisor
+        if phase_changed:
+            reason = "" if supervisor is None else str(why(supervisor, "phase"))
+            self.note(f"{scene.phase}{f': {reason}' if reason else ''}", scene.t_ms)
+        for name in sorted(scene.active - self.raised, key=FAULT_IDS.__getitem__):
+            self.note(f"{name}: {why(supervisor, name)}", scene.t_ms)
+        for name in sorted(self.raised - scene.active, key=FAULT_IDS.__getitem__):
+            self.note(f"{name} is over", scene.t_ms)
+        self.raised = set(scene.active)
