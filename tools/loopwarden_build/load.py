@@ -48,7 +48,7 @@ def parse_build(text: str, file: str) -> BuildFile:
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise BuildError([_syntax_line(file, error)], 2) from None
+        raise BuildError([_syntax_line(file, text, error)], 2) from None
     try:
         build = BuildFile.model_validate(data)
     except ValidationError as error:
@@ -71,7 +71,10 @@ def _read_text(file: str) -> str:
         raise BuildError([f"{_printable(file)}: cannot be read: {reason}"], 2) from None
 
 
-def _syntax_line(file: str, error: Exception) -> str:
+def _syntax_line(file: str, text: str, error: Exception) -> str:
+    end = " (at end of document)"
+    if str(error).endswith(end):
+        return f"{file}:{len(text.splitlines())}: is not TOML: {_printable(str(error))}"
     found = re.search(r"^(.*) \(at line (\d+), column (\d+)\)$", str(error))
     if found:
         return f"{file}:{found[2]}: is not TOML: {_printable(found[1])} in column {found[3]}"

@@ -448,7 +448,9 @@ class BuildFile(Table):
     reference_sense: Annotated[ReferenceSense | None, OrNone(ReferenceSense)]
     contactor: Contactor
     precharge: Precharge
-    discharge: ResistorDischarge | InverterDischarge | BleedDischarge = Field(discriminator="kind")
+    discharge: ResistorDischarge | InverterDischarge | BleedDischarge = Field(
+        discriminator="kind", description="what discharges the bus on demand; bleed where nothing does"
+    )
     loop: list[Annotated[LevelLoop | ToggledLoop | ResistorLoop, Field(discriminator="sense")]] = Field(
         min_length=1, max_length=6, description="interlock loops; the board has room for six, and none is not safe"
     )
@@ -462,7 +464,9 @@ class BuildFile(Table):
     motion: Annotated[Motion | None, OrNone(Motion)]
     timing: Timing
     inputs: InputLines
-    cooling: PassiveCooling | ActiveCooling | ChilledCooling | SharedCooling = Field(discriminator="kind")
+    cooling: PassiveCooling | ActiveCooling | ChilledCooling | SharedCooling = Field(
+        discriminator="kind", description="what cools pack, inverter and motor"
+    )
     limit_line: LimitLine
     debounce: dict[str, Annotated[float, Quantity("s", 0, 60, "set time of a fault, in place of the table's")]] = Field(
         default_factory=dict, description="fault names and their set times, where the fault table's do not fit"

@@ -6,6 +6,7 @@ Base units: V, A, ohm, F, J, W, Ah, s, Hz, degC, K, m, m/s, ohm/V; a percentage 
 
 import math
 import re
+from decimal import Decimal
 
 # Base unit to the units it may be written in, each with its size in base units; the first is the plainest.
 UNITS: dict[str, dict[str, float]] = {
@@ -72,10 +73,7 @@ def show(value: float, unit: str) -> str:
                 continue
             if _distance(value / candidate) < _distance(value / size):
                 best, size = name, candidate
-    number = f"{value / size:.4g}"
-    if "e" in number:
-        number = f"{value / size:.0f}"
-    return f"{number} {best}"
+    return f"{Decimal(f'{value / size:.4g}'):f} {best}"  # by way of Decimal: no exponents
 
 
 def _distance(number: float) -> float:
