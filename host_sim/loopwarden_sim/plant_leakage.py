@@ -13,7 +13,7 @@ from loopwarden_sim.plant_parameters import PlantParameters
 _SETTLE_CONSTANTS = math.log(100.0)
 _WET_FACTOR = 19.0  # fully wet: a twentieth of the healthy value, as one drop of coolant may cost (common practice)
 _HALVES_PER_K = 1 / 20.0  # guess: insulation halves every 20 K above 20 degC
-_LEAST_S = 1e-12  # a conductance that no meter would find
+_LEAST_S = 1e-18  # keeps the divisions alive; no meter would find it
 
 
 class Leakage:

@@ -34,7 +34,9 @@ class Isolation:
             self.period_min_us = 1
             self.period_max_us = _PERIOD_MAX_US
         # Just beyond an end of the table the end still holds: 1 % of duty, 2 % of the lowest frequency.
-        self.margin = 100 if self.kind == DUTY else (self.x[0] // 50 if self.x else 0)
+        self.margin = 100
+        if self.kind == FREQUENCY:
+            self.margin = self.x[0] // 50
         self.ohm = None
         self.state = STALE
         self.age_ms = _AGE_MAX_MS
@@ -93,7 +95,12 @@ class Isolation:
 def _slopes(x, ohm):
     """1/16 ohm per step of x, from each point to the next."""
     slopes = []
-    for at in range(len(x) - 1):
-        step = x[at + 1] - x[at]
-        slopes.append((16 * (ohm[at + 1] - ohm[at]) + step // 2) // step)
+    at = 1
+    while at < len(x):
+        slopes.append(_slope(x[at] - x[at - 1], ohm[at] - ohm[at - 1]))
+        at += 1
     return slopes
+
+
+def _slope(run, rise):
+    return (16 * rise + run // 2) // run

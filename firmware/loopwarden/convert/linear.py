@@ -8,7 +8,7 @@ COUNTS_MAX = const(4095)
 RAIL_LOW = const(16)  # a sound channel without a live zero never gets this close to ground
 RAIL_HIGH = const(4079)  # nor this close to the converter's supply
 NO_LOWEST = const(-(1 << 30) + 1)
-_LIMIT = const(1 << 30)
+_SLOPE_MAX = const(262142)  # times 4095 counts it stays below 2**30, rounding included
 _FINE = const(6)  # bits behind the point of the slope, where the product leaves room for them
 
 
@@ -28,7 +28,7 @@ class Linear:
         self.state = STALE
         span = full_counts - zero
         self.shift = _FINE
-        while ((full << self.shift) // span + 1) * COUNTS_MAX >= _LIMIT:
+        while (full << self.shift) // span >= _SLOPE_MAX:
             self.shift -= 1
         self.slope = ((full << self.shift) + span // 2) // span
 
