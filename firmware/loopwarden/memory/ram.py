@@ -4,23 +4,30 @@ Keeps and hands back; decides nothing. It survives a simulated power cut because
 it does not, and a board without a store is a board whose memory is new (S9).
 """
 
-# The freeze frame: name in the record. Values are the supervisor's own readings; None where not valid (S10).
-FRAME = (
-    "t_ms",
-    "phase",
-    "bus_mv",
-    "pack_mv",
-    "current_ma",
-    "isolation_ohm",
-    "hottest_dc",
-    "coldest_dc",
-    "speed_mm_s",
-    "drive_limit_permille",
-    "charge_limit_permille",
-    "commands",
-    "switches",
-    "measured",
-)
+
+def freeze(supervisor, row):
+    """A freeze frame of this tick: name to integer, None where a reading is not valid (S10)."""
+    i = supervisor.inputs
+    o = supervisor.outputs
+    t = supervisor.thermal
+    pack = t.valid & t.pack_zones
+    return {
+        "t_ms": supervisor.faults.clock_ms,
+        "phase": supervisor.phases.phase,
+        "bus_mv": i.bus_mv if supervisor.electrics.bus_ok else None,
+        "pack_mv": i.pack_mv if supervisor.electrics.pack_ok else None,
+        "current_ma": i.current_ma if i.current_state == 0 else None,
+        "isolation_ohm": i.isolation_ohm if i.isolation_state == 0 else None,
+        "hottest_dc": t.hottest_dc if pack else None,
+        "coldest_dc": t.coldest_dc if pack else None,
+        "speed_mm_s": i.speed_mm_s if i.speed_state == 0 else None,
+        "drive_limit_permille": o.drive_limit_permille,
+        "charge_limit_permille": o.charge_limit_permille,
+        "commands": o.positive | o.negative << 1 | o.precharge << 2 | o.discharge << 3,
+        "switches": supervisor.switches.word,
+        "measured": supervisor.faults.measured[row],
+    }
+
 
 MARK_DEAD = 0
 MARK_LIVE = 1
@@ -124,7 +131,7 @@ class RamMemory:
                 self._places[row] = 0
 
     def _store(self, row, supervisor):
-        frame = supervisor.frame(row)
+        frame = freeze(supervisor, row)
         record = self.records.get(row)
         if record is None:
             record = {"row": row, "count": 0, "first": frame, "first_cycle": self.cycle, "places": 0}
