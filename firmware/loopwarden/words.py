@@ -3,6 +3,7 @@
 Decides nothing and is no part of the tick: it may allocate, and reads one entry of fault_texts.txt at a time (S13).
 """
 
+from loopwarden.memory.ram import freeze
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import limits as L
 from loopwarden.policy import phases as P
@@ -38,10 +39,10 @@ _ENDS = (
     "it ends at the key-on after it was acknowledged at the vehicle",
 )
 _LIMITERS = (
-    "the phase",
-    "a fault",
+    "",
+    "",
     "the bus not yet held",
-    "winding down",
+    "",
     "isolation not settled",
     "the hot pack",
     "the hot inverter",
@@ -426,8 +427,8 @@ class _Readings:
     def closed_ms(self):
         return span(self._s.isolation.closed_ms)
 
-    def hold_ms(self):
-        return span(self._s.phases.hold_ms)
+    def solid_ms(self):
+        return span(self._s.phases.solid_ms)
 
     def stage_ms(self):
         return span(self._s.phases.t_ms)
@@ -502,11 +503,13 @@ class _Answer:
         return "for %s" % span(self.f.clock_ms - ms) if ms else "since power-up"
 
     def _event(self, row):
-        # A row that no group debounces: it came in one instant, and its condition cannot be "present".
-        return self.f.event[row] >= self.f.first[-1]
+        # A row that no monitor debounces: it came in one instant, and is not "there" for a while. Their slots follow
+        # those of the monitors, LOOP_FLICKERS first.
+        return self.f.event[row] >= self.f.event[5]
 
     def _gone(self, row):
-        return not self._event(row) and not self.f.present(row)
+        slots = [i for i in range(len(self.f.row)) if self.f.row[i] == row and self.f.count[i]]
+        return not self._event(row) and not slots
 
     def _end(self, row):
         ends = self.f.ends[row]
@@ -540,7 +543,7 @@ class _Answer:
         return quantity("_" + unit, value) if value else "a value that was not kept"
 
     def _fill(self, text, row=0, frame=None):
-        readings = _Readings(self.s, row, frame or self.s.frame(row))
+        readings = _Readings(self.s, row, frame or freeze(self.s, row))
         done = ""
         while True:
             begin = text.find("{")
@@ -651,6 +654,8 @@ class _Answer:
         reads, check = self._words(key)
         if row:
             head += ", " + fault_name(row)
+        if n == p.refused and p.stage == P.READY and n != C.LAMP_TEST:
+            head += ", asked for %s ago" % span(self.f.clock_ms - p.refused_ms)
         return "%s: %s.%s" % (head, self._fill(reads, row), check)
 
     def _refusal_key(self, n):
@@ -668,27 +673,32 @@ class _Answer:
 
     def _drive_limit(self):
         limits = self.s.limits
-        return self._limit("drive limit", self.o.drive_limit_permille, limits.drive_goal, limits.drive_by, 0)
+        head = self._granted("drive limit", self.o.drive_limit_permille, limits.drive_goal, limits.drive_by)
+        return head + self._limiter(limits.drive_by, self.f.drive_row, limits.drive_since_ms)
 
     def _charge_limit(self):
         limits = self.s.limits
-        return self._limit("charge limit", self.o.charge_limit_permille, limits.charge_goal, limits.charge_by, 1)
+        head = self._granted("charge limit", self.o.charge_limit_permille, limits.charge_goal, limits.charge_by)
+        return head + self._limiter(limits.charge_by, self.f.charge_row, limits.charge_since_ms)
 
-    def _limit(self, name, granted, goal, by, charge):
+    def _granted(self, name, granted, goal, by):
         head = "%s %s" % (name, percent(granted))
         if by != L.PHASE and granted < goal:
             head += ", rising to %s by no more than %s in a second" % (percent(goal), percent(self.b.rise_permille_s))
+        return head
+
+    def _limiter(self, by, row, since_ms):
         if by == L.LIMITERS:
-            return head + ": nothing limits it."
+            return ": nothing limits it."
         if by == L.FAULT:
-            return head + ", set by " + self.fault(self.f.charge_row if charge else self.f.drive_row)
-        head += ", set by " + _LIMITERS[by]
+            return ", set by " + self.fault(row)
         if by == L.PHASE:
-            if self.p.stage == P.DRIVE:
-                return head + (": the charger is not on yet." if charge else ": this is a charge, nothing drives.")
-            return head + ", " + self._phase()
+            if self.p.stage != P.DRIVE:
+                return ", " + self._phase()
+            return " in a charge, where nothing drives and the charge limit waits for the charger."
         if by == L.WIND:
-            return head + self._stage()
+            return ", " + P.NAMES[self.p.phase] + self._stage()
+        head = ", set by %s for %s" % (_LIMITERS[by], span(self.f.clock_ms - since_ms))
         for kind, text in _entry("limiter%d" % by):
             if kind == "see":
                 return head + ", " + self.fault(int(text))

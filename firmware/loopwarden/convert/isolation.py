@@ -97,10 +97,11 @@ def _slopes(x, ohm):
     slopes = []
     at = 1
     while at < len(x):
-        slopes.append(_slope(x[at] - x[at - 1], ohm[at] - ohm[at - 1]))
+        slopes.append(_slope(x, ohm, at))
         at += 1
     return slopes
 
 
-def _slope(run, rise):
-    return (16 * rise + run // 2) // run
+def _slope(x, ohm, at):
+    run = x[at] - x[at - 1]
+    return (16 * (ohm[at] - ohm[at - 1]) + run // 2) // run

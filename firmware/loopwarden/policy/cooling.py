@@ -6,106 +6,68 @@ Decides requests only; whether coolant moves is the switches' finding, whether i
 from micropython import const
 
 from loopwarden.policy import phases as P
+from loopwarden.policy.part import Part
 
-PASSIVE = const(0)
-AIR = const(1)
-LIQUID = const(2)
-CHILLED = const(3)
-HEAT_SHARING = const(4)
-
+PASSIVE, AIR, LIQUID, CHILLED, HEAT_SHARING = range(5)
 _FULL = const(1000)
+_LEAST = const(300)  # a pump or fan that runs at all
+_DRIVE_LEVEL = const(600)
 _HYSTERESIS_DC = const(20)
 
 
-class Cooling:
-    """Attribute level_permille: how much the hottest zone asks for; full: 1 at full cooling."""
+class Cooling(Part):
+    """Attribute level_permille: how much the zones ask for together."""
 
     def __init__(self, build, faults):
-        self.build = build
-        self.faults = faults
-        self.outputs = None
-        self.phases = None
-        self.thermal = None
-        self.switches = None
-        self.level_permille = 0
-        self.after_ms = 0
-        self.chilling = 0
-        self.heating = 0
+        super().__init__(build, faults)
+        self.level_permille = self.after_ms = self.chilling = self.heating = 0
 
     def step(self, dt):
         """One turn; dt: ms since the last one."""
-        p = self.phases
-        if self.build.cool_kind == PASSIVE:
-            self._warm()
-            return
-        if P.PRECHARGING <= p.phase <= P.OPENING:
-            self.after_ms = self.build.after_run_ms
-        elif self.after_ms > 0:
-            self.after_ms = max(self.after_ms - dt, 0)
-        self._warm()
-        level = self._wanted()
-        if self.after_ms == 0 and p.phase != P.CHECKING:
-            level = 0
-        # After-run holds the supply only while it still cools something.
-        p.after_run = 1 if level and p.phase != P.CHECKING else 0
-        self.level_permille = level
-        self._ask(self.outputs, level)
-
-    def _warm(self):
-        # Pack warm is no fault and has no code: full cooling.
         t = self.thermal
-        if t.valid & t.pack_zones and t.hottest_dc >= self.build.pack_warm_dc:
-            self.faults.trip(14, t.hottest_dc)
-        elif not t.valid & t.pack_zones or t.hottest_dc < self.build.pack_warm_dc - _HYSTERESIS_DC:
+        known = t.valid & t.pack_zones
+        if known and t.hottest_dc >= self.build.pack_warm_dc:
+            self.faults.trip(14, t.hottest_dc)  # pack warm is no fault and has no code: full cooling
+        elif not known or t.hottest_dc < self.build.pack_warm_dc - _HYSTERESIS_DC:
             self.faults.drop(14)
+        if self.build.cool_kind != PASSIVE:
+            self._run(dt, known)
+
+    def _run(self, dt, known):
+        phase = self.phases.phase
+        running = P.PRECHARGING <= phase <= P.OPENING
+        self.after_ms = self.build.after_run_ms if running else max(self.after_ms - dt, 0)
+        level = self._wanted() if known else _FULL  # nobody knows: cool (S10)
+        if self.after_ms == 0 and phase != P.CHECKING:
+            level = 0
+        self.phases.after_run = 1 if level and phase != P.CHECKING else 0  # it holds the board's supply
+        self.level_permille = level
+        o = self.outputs
+        o.fan_permille = level
+        if self.build.cool_kind >= LIQUID:
+            level = max(level, _LEAST) if phase == P.LIVE else level
+            o.pump_permille = level
+            self.switches.ask_coolant(1 if level else 0)
+        if self.build.cool_kind >= CHILLED:
+            self._chill(o, known)
 
     def _wanted(self):
         b = self.build
-        t = self.thermal
-        if not t.valid & t.pack_zones and t.pack_zones:
-            return _FULL  # nobody knows: cool (S10)
-        dc = t.hottest_dc
-        level = 0
-        if self.faults.slots_on[14] or dc >= b.cool_full_dc:
-            level = _FULL
-        elif dc > b.cool_on_dc:
-            level = 300 + 700 * (dc - b.cool_on_dc) // (b.cool_full_dc - b.cool_on_dc)
-        elif self.level_permille and dc > b.cool_on_dc - _HYSTERESIS_DC:
-            level = 300
-        if max(t.inverter_dc, t.motor_dc) >= b.drive_cool_dc:
-            level = max(level, 600)
-        return level
-
-    def _ask(self, o, level):
-        kind = self.build.cool_kind
-        o.fan_permille = level
-        if kind == AIR:
-            return
-        o.pump_permille = max(level, 300) if self.phases.phase == P.LIVE else level
-        asked = 1 if o.pump_permille and self.build.coolant_fitted else 0
-        if asked != self.switches.coolant_asked:
-            self.switches.coolant_asked = asked
-            self.switches.again()
-        if kind >= CHILLED:
-            self._chill(o)
-        if kind == HEAT_SHARING:
-            o.heat_share = 1 if self._cold() and self.thermal.motor_dc > self.thermal.coldest_dc + 50 else 0
-        o.heater = 1 if self._cold() and self.phases.phase == P.LIVE and not o.heat_share else 0
-
-    def _chill(self, o):
-        # The three-way valve leads coolant past the chiller: below ambient, where the radiator alone cannot get.
         dc = self.thermal.hottest_dc
-        if dc >= self.build.chill_dc and o.hv_loads_enable:
-            self.chilling = 1
-        elif dc < self.build.chill_dc - _HYSTERESIS_DC or not o.hv_loads_enable:
-            self.chilling = 0
-        o.chiller = self.chilling
-        o.chill_valve = self.chilling
+        level = _DRIVE_LEVEL if max(self.thermal.inverter_dc, self.thermal.motor_dc) >= b.drive_cool_dc else 0
+        if self.faults.slots_on[14] or dc >= b.cool_full_dc:
+            return _FULL
+        if dc > b.cool_on_dc:
+            return max(level, _LEAST + (_FULL - _LEAST) * (dc - b.cool_on_dc) // (b.cool_full_dc - b.cool_on_dc))
+        return max(level, _LEAST) if self.level_permille and dc > b.cool_on_dc - _HYSTERESIS_DC else level
 
-    def _cold(self):
-        dc = self.thermal.coldest_dc
-        if dc < self.build.heat_dc:
-            self.heating = 1
-        elif dc > self.build.heat_dc + _HYSTERESIS_DC:
-            self.heating = 0
-        return self.heating and self.thermal.valid & self.thermal.pack_zones
+    def _chill(self, o, known):
+        # The three-way valve leads coolant past the chiller: below ambient, where the radiator alone cannot get.
+        b = self.build
+        level = b.chill_dc - (_HYSTERESIS_DC if self.chilling else 0)
+        self.chilling = 1 if known and o.hv_loads_enable and self.thermal.hottest_dc >= level else 0
+        o.chiller = o.chill_valve = self.chilling
+        cold = self.thermal.coldest_dc
+        self.heating = 1 if known and cold < b.heat_dc + (_HYSTERESIS_DC if self.heating else 0) else 0
+        o.heat_share = 1 if self.heating and b.cool_kind == HEAT_SHARING and self.thermal.motor_dc > cold + 50 else 0
+        o.heater = 1 if self.heating and not o.heat_share and o.hv_loads_enable else 0

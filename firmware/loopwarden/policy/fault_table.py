@@ -1,46 +1,30 @@
 """The one fault table: what each fault is called, how long it must last, what it does and how it ends.
 
 Decides nothing; nothing else in the project defines a fault. A row's id is a promise to every record already
-written: never renumbered, never reused. Words for people (what it means, first checks)
-stand in fault_texts.txt, read only when asked. Reaction columns: off (off, checking, precharging, discharging, locked out), standing, moving.
+written: never renumbered, never reused. Words for people (what it means, first checks) stand in fault_texts.txt, read
+only when asked. Reaction columns: off (off, checking, precharging, discharging, locked out), standing, moving.
 Codes: SAE J2012 texts where one fits, with the failure type byte; else P1A00 + id, a maker's range code of our own.
 Set times marked common practice in the fault notes are defaults; a build may change them (build key `debounce`).
 """
 
-from micropython import const
-
-# Reactions, mild to hard. The policy obeys the hardest active one.
-NONE = const(0)
-NOTE = const(1)
-CAUTION = const(2)
-LIMIT = const(3)
-REFUSE = const(4)
-WIND = const(5)
-FAST = const(6)  # wind down on the fast ramp, no crawl
-DOWN = const(7)  # "open, standing": limits 0, inverter off, then the Down sequence at once
-CUT = const(8)  # S3 and contactor dropped out: everything off in this tick
-
-# How a fault ends.
-HEALS = const(0)
-KEYED = const(1)  # at the next key-on, with the condition gone
-LOCK = const(2)  # cleared at the vehicle with the bus proven dead (S9)
-ACKED = const(3)  # asked for over a link and acknowledged at the vehicle (S15)
-KEY_ACKED = const(4)  # acknowledged at the vehicle with the condition gone, then the next key-on
-
-# Lamp override; DEFAULT: caution and limit light caution; refuse, wind down and open light stop.
-DEFAULT = const(0)
-CAUTION_LAMP = const(1)
-STOP_LAMP = const(2)
-
+# Reactions, mild to hard; the policy obeys the hardest active one. FAST: wind down on the fast ramp, no crawl.
+# DOWN: "open, standing": limits 0, inverter off, then the Down sequence at once. CUT: everything off in this tick (S3).
+NONE, NOTE, CAUTION, LIMIT, REFUSE, WIND, FAST, DOWN, CUT = range(9)
+# How a fault ends. KEYED: at the next key-on, with the condition gone. LOCK: cleared at the vehicle with the bus proven
+# dead (S9). ACKED: asked for over a link and acknowledged at the vehicle (S15). KEY_ACKED: acknowledged at the vehicle
+# with the condition gone, then the next key-on.
+HEALS, KEYED, LOCK, ACKED, KEY_ACKED = range(5)
+# Lamp; DEFAULT: caution and limit light caution; refuse, wind down and open light stop.
+DEFAULT, CAUTION_LAMP, STOP_LAMP = range(3)
 ID, NAME, CODE, FTB, SET_MS, OFF, STANDING, MOVING, ENDS, DRIVE, CHARGE, LAMP = range(12)
-FULL = const(1000)  # no limit from this row
+FULL = 1000  # no limit from this row
 
 
 def _own(row_id):
     return 0x1A00 + row_id
 
 
-# A pack sensor that fails alone is a caution; a zone that no valid sensor covers any more is PACK_ZONES_LOST and refuses.
+# A pack sensor that fails alone is a caution; a zone that no valid sensor covers is PACK_ZONES_LOST and refuses.
 # DRIVE, CHARGE: permille cap while the row's reaction is LIMIT or harder in live; ramps are the limiters' business.
 TABLE = (
     # id name code ftb set_ms off standing moving ends drive charge lamp

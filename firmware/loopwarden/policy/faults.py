@@ -9,11 +9,9 @@ from micropython import const
 from loopwarden.policy import fault_table as T
 
 UNKNOWN = const(15)  # a finding's unknown bit stands this far above its bad bit; a group has 15 slots at the most
+_FIRST = const(64)
 _TOP_MIN_MS = const(250)  # four times this is the shortest time in which a fault can heal
-
-OFF_COLUMN = const(0)
-STANDING_COLUMN = const(1)
-MOVING_COLUMN = const(2)
+OFF_COLUMN, STANDING_COLUMN, MOVING_COLUMN = range(3)
 
 
 class Faults:
@@ -25,80 +23,51 @@ class Faults:
 
     def __init__(self, build, memory):
         self.memory = memory
-        self.dt = 0  # ms since the subject's last turn; set by the caller of update
+        self.dt = self.clock_ms = 0  # dt: ms since the subject's last turn; set by the caller of update
         rows = T.TABLE[-1][T.ID] + 1
-        self.ends = bytearray(rows)
-        self.react = (bytearray(rows), bytearray(rows), bytearray(rows))
-        self.lamp = bytearray(rows)
-        self.coded = bytearray(rows)  # 0 for a row without a code: it is never stored
-        self.drive_of = [T.FULL] * rows
-        self.charge_of = [T.FULL] * rows
-        self.default_ms = [0] * rows
+        self.ends, self.lamp, self.coded, self.slots_on, self.active = [bytearray(rows) for _ in range(5)]
+        self.react = [bytearray(rows) for _ in range(3)]
+        self.drive_of, self.charge_of = [T.FULL] * rows, [T.FULL] * rows
+        self.default_ms, self.event, self.places, self.since_ms, self.measured = [[0] * rows for _ in range(5)]
         for row in T.TABLE:
             i = row[T.ID]
-            self.ends[i] = row[T.ENDS]
-            self.lamp[i] = row[T.LAMP]
-            self.coded[i] = 1 if row[T.CODE] else 0
-            self.drive_of[i] = row[T.DRIVE]
-            self.charge_of[i] = row[T.CHARGE]
-            self.default_ms[i] = row[T.SET_MS]
-            for column in (0, 1, 2):
+            self.ends[i], self.lamp[i], self.default_ms[i] = row[T.ENDS], row[T.LAMP], row[T.SET_MS]
+            self.coded[i] = 1 if row[T.CODE] else 0  # a row without a code is never stored
+            self.drive_of[i], self.charge_of[i] = row[T.DRIVE], row[T.CHARGE]
+            for column in range(3):
                 self.react[column][i] = row[T.OFF + column]
         for row_id, set_ms in build.debounce:
             self.default_ms[row_id] = set_ms
-        self.first = [0]
-        self.row = []
-        self.place = []
-        self.set_ms = []
-        self.count = []
-        self.top = []
-        self.on = bytearray(0)
-        self.event = [0] * rows  # the slot that trip() raises
-        self.places = [0] * rows
-        self.slots_on = bytearray(rows)
-        self.active = bytearray(rows)
-        self.actives = 0
-        self.since_ms = [0] * rows
-        self.measured = [0] * rows  # what the monitor saw and the line it crossed, for "why" (S13)
-        self.clock_ms = 0
+        self.first, self.row, self.place, self.set_ms, self.count, self.top = [0], [], [], [], [], []
+        self.on = bytearray(0)  # per slot: 0 quiet, 1 active, 2 active and acknowledged
+        self.actives = self.worst = self.worst_row = self.drive_row = self.charge_row = 0
+        self.caution = self.stop = self.locks = 0
         self.column = OFF_COLUMN
-        self.changed = 1
-        self.worst = 0
-        self.worst_row = 0
-        self.drive_cap = T.FULL
-        self.drive_row = 0
-        self.charge_cap = T.FULL
-        self.charge_row = 0
-        self.caution = 0
-        self.stop = 0
-        self.locks = 0
+        self.changed = self.restoring = 1  # restoring: locks from the memory are not new occurrences
+        self.drive_cap = self.charge_cap = T.FULL
 
     def add(self, slots, set_ms=-1):
         """Add a group; slots: sequence of (row id, place). Returns the group's number. Start-up only."""
-        for row, place in slots:
-            self._slot(row, place, self.default_ms[row] if set_ms < 0 else set_ms)
+        for slot in slots:
+            ms = self.default_ms[slot[0]] if set_ms < 0 else set_ms
+            self.row.append(slot[0])
+            self.place.append(1 << slot[1])
+            self.count.append(0)
+            self.set_ms.append(ms)
+            self.top.append(max(ms, _TOP_MIN_MS) + _FIRST)
         self.first.append(len(self.row))
         return len(self.first) - 2
 
     def add_events(self):
         """Give every row that no group holds a slot of its own, for trip() and drop(). Start-up only, last."""
         for row in T.TABLE:
-            i = row[T.ID]
-            if i in self.row:
-                self.event[i] = self.row.index(i)
-            else:
-                self.event[i] = len(self.row)
-                self._slot(i, 0, 0)
+            if row[T.ID] not in self.row:
+                self.add(((row[T.ID], 0),), 0)
+            self.event[row[T.ID]] = self.row.index(row[T.ID])
         self.on = bytearray(len(self.row))
         for i in self.memory.locked:  # S9
             self.trip(i)
-
-    def _slot(self, row, place, set_ms):
-        self.row.append(row)
-        self.place.append(1 << place)
-        self.count.append(0)
-        self.top.append(max(set_ms, _TOP_MIN_MS) + 30)
-        self.set_ms.append(set_ms)
+        self.restoring = 0
 
     def update(self, group, bad):
         """Count one reading of a group; bad: bit n slot n is bad, bit UNKNOWN + n slot n could not be judged.
@@ -121,31 +90,25 @@ class Faults:
         return key
 
     def _rise(self, i):
+        # The first bad reading credits no time: time counts between two bad readings, from _FIRST on.
         n = self.count[i]
-        quarter = self.dt // 4
-        if n:
-            n += self.dt
-        else:
-            n = quarter + 1  # the first bad reading credits no time: time counts between two bad readings
-        if n > self.set_ms[i] + quarter:
+        n = n + self.dt if n else _FIRST
+        if n >= self.set_ms[i] + _FIRST:
             n = self.top[i]
             if not self.on[i]:
                 self._activate(i)
         self.count[i] = n
 
     def _fall(self, i):
-        n = self.count[i] - max(self.dt // 4, 1)
-        if n <= 0:
-            n = 0
-            if self.on[i]:
-                self.memory.gone(self.row[i])
-                if self.ends[self.row[i]] == T.HEALS:
-                    self._deactivate(i)
+        n = max(self.count[i] - max(self.dt // 4, 1), 0)
         self.count[i] = n
+        if n == 0 and self.on[i]:
+            self.memory.gone(self.row[i])
+            if self.ends[self.row[i]] == T.HEALS:
+                self._deactivate(i)
 
     def _activate(self, i):
-        self.on[i] = 1
-        self.changed = 1
+        self.on[i] = self.changed = 1
         place = self.place[i]
         i = self.row[i]
         self.places[i] |= place
@@ -154,11 +117,10 @@ class Faults:
             self.active[self.actives] = i
             self.actives += 1
             self.since_ms[i] = self.clock_ms
-            if self.ends[i] == T.LOCK:
-                self.locks += 1
             if self.ends[i] == T.LOCK or self.ends[i] == T.KEY_ACKED:
+                self.locks += self.ends[i] == T.LOCK
                 self.memory.lock(i)  # S9
-        if self.coded[i]:
+        if self.coded[i] and not self.restoring:
             self.memory.note(i, self.places[i])  # S8
 
     def _deactivate(self, i):
@@ -169,70 +131,46 @@ class Faults:
         self.places[i] &= ~place
         self.slots_on[i] -= 1
         if self.slots_on[i] == 0:
-            self._forget(i)
-
-    def _forget(self, row):
-        self.places[row] = 0
-        if self.ends[row] == T.LOCK:
-            self.locks -= 1
-        self.memory.unlock(row)
-        k = 0
-        while self.active[k] != row:
-            k += 1
-        self.actives -= 1
-        self.active[k] = self.active[self.actives]
+            self.locks -= self.ends[i] == T.LOCK
+            self.memory.unlock(i)
+            place = 0
+            while self.active[place] != i:
+                place += 1
+            self.actives -= 1
+            self.active[place] = self.active[self.actives]
 
     def trip(self, row, measured=0):
         """Raise a row that is an event (a weld, an abort, an overrun): active at once."""
-        i = self.event[row]
-        if not self.on[i]:
+        if not self.on[self.event[row]]:
             self.measured[row] = measured
-            self._activate(i)
+            self._activate(self.event[row])
 
     def drop(self, row):
         """End an event row that heals."""
-        i = self.event[row]
-        if self.on[i]:
+        if self.on[self.event[row]]:
             self.memory.gone(row)
-            self._deactivate(i)
+            self._deactivate(self.event[row])
 
     def key_on(self):
         """A new key-on: end what waited for it, as far as its condition is gone."""
-        i = len(self.row)
-        while i:
-            i -= 1
+        for i in range(len(self.row)):
             if self.on[i] and self.count[i] == 0:
-                self._key(i)
-
-    def _key(self, i):
-        ends = self.ends[self.row[i]]
-        if ends == T.KEYED or (ends == T.KEY_ACKED and self.on[i] == 2):
-            self._deactivate(i)
+                ends = self.ends[self.row[i]]
+                if ends == T.KEYED or (ends == T.KEY_ACKED and self.on[i] == 2):
+                    self._deactivate(i)
 
     def acknowledge(self):
         """The wired button alone: marks rows that end at the key-on after an acknowledgement (emergency stop)."""
-        i = len(self.row)
-        while i:
-            i -= 1
+        for i in range(len(self.row)):
             if self.on[i] and self.count[i] == 0 and self.ends[self.row[i]] == T.KEY_ACKED:
                 self.on[i] = 2
 
-    def present(self, row):
-        """1 while the condition of a row is there, whatever its latch."""
-        i = len(self.row)
-        while i:
-            i -= 1
-            if self.row[i] == row and self.count[i]:
-                return 1
-        return 0
-
     def clear(self, row):
-        """Clear a latched row; the caller has checked that it may (S9, S15). Returns 0 while its condition is present."""
-        if self.present(row):
-            return 0
-        i = len(self.row)
-        while i:
-            i -= 1
+        """Clear a latched row; the caller has checked that it may (S9, S15). Returns 0 while its condition is there."""
+        for i in range(len(self.row)):
+            if self.row[i] == row and self.count[i]:
+                return 0
+        for i in range(len(self.row)):
             if self.row[i] == row and self.on[i]:
                 self._deactivate(i)
         return 1
@@ -240,8 +178,7 @@ class Faults:
     def judge(self):
         """Find the hardest reaction, the caps and the lamps of the column now in force."""
         react = self.react[self.column]
-        worst = 0
-        who = 0
+        worst = who = 0
         k = self.actives
         while k:
             k -= 1
@@ -252,16 +189,11 @@ class Faults:
                 who = row
         self.worst = worst
         self.worst_row = who
-        self.changed = 0
         self._caps(react)
 
     def _caps(self, react):
-        self.drive_cap = T.FULL
-        self.charge_cap = T.FULL
-        self.drive_row = 0
-        self.charge_row = 0
-        self.caution = 0
-        self.stop = 0
+        self.drive_cap = self.charge_cap = T.FULL
+        self.drive_row = self.charge_row = self.changed = self.caution = self.stop = 0
         k = self.actives
         while k:
             k -= 1
@@ -270,8 +202,7 @@ class Faults:
             if r >= T.LIMIT:
                 self._cap(row)
             if r >= T.CAUTION:
-                r = self.lamp[row] or (2 if r >= T.REFUSE else 1)
-                if r == 2:
+                if (self.lamp[row] or (T.STOP_LAMP if r >= T.REFUSE else T.CAUTION_LAMP)) == T.STOP_LAMP:
                     self.stop = 1
                 else:
                     self.caution = 1

@@ -8,48 +8,28 @@ from micropython import const
 
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import phases as P
+from loopwarden.policy.part import Part
 
-# Limiters, in the order in which a tie is named.
-PHASE = const(0)  # not live, or the other use: nothing is granted
-FAULT = const(1)  # caps of active fault rows
-SOLID = const(2)  # the bus has not held for a second yet
-WIND = const(3)
-SETTLING = const(4)  # no settled isolation reading since closing
-PACK_HOT = const(5)
-INVERTER_HOT = const(6)
-MOTOR_HOT = const(7)
-CURRENT = const(8)
-VOLTAGE = const(9)
-LIMITERS = const(10)
-
-_CRAWL_OF_HOT = const(200)  # the thermal ramps end here, at the trip level
+# Limiters, in the order in which a tie is named: not live, or the other use; caps of active fault rows; the bus has not
+# held for a second yet; winding down; no settled isolation reading since closing; then the ramps.
+PHASE, FAULT, SOLID, WIND, SETTLING, PACK_HOT, INVERTER_HOT, MOTOR_HOT, CURRENT, VOLTAGE, LIMITERS = range(11)
+_AT_TRIP = const(200)  # the thermal ramps end here, at the trip level
 _SOLID_DRIVE = const(50)
 _SETTLING_DRIVE = const(200)
-_OVER_STEP = const(20)  # permille per turn of 100 ms while over current
+_OVER_STEP = const(20)  # permille per turn while over current
 _TURN_MS = const(100)
 
 
-class Limits:
+class Limits(Part):
     """Attributes drive_by, charge_by: the limiter in force; outputs carry the granted permille."""
 
     def __init__(self, build, faults):
-        self.build = build
-        self.faults = faults
-        self.inputs = None
-        self.outputs = None
-        self.phases = None
-        self.thermal = None
-        self.electrics = None
-        self.isolation = None
-        self.drive = [T.FULL] * LIMITERS
-        self.charge = [T.FULL] * LIMITERS
+        super().__init__(build, faults)
+        self.drive, self.charge = [T.FULL] * LIMITERS, [T.FULL] * LIMITERS
         self.dirty = 1
-        self.drive_by = PHASE
-        self.charge_by = PHASE
-        self.drive_goal = 0
-        self.charge_goal = 0
-        self.rise_acc = 0
-        self.turn_ms = 0
+        self.drive_by = self.charge_by = PHASE
+        self.drive_goal = self.charge_goal = self.rise_acc = self.turn_ms = 0
+        self.drive_since_ms = self.charge_since_ms = 0
 
     def _set(self, i, drive, charge):
         if self.drive[i] != drive or self.charge[i] != charge:
@@ -78,83 +58,61 @@ class Limits:
             self._follow(o, dt)
 
     def _closed(self):
-        # Nothing is granted outside live and winding down; the next live starts from its own floor.
+        # Nothing is granted outside live and winding down; in the first live tick all limiters speak anew.
         o = self.outputs
-        o.drive_limit_permille = 0
-        o.charge_limit_permille = 0
-        self.drive_by = PHASE
-        self.charge_by = PHASE
-        if self.drive_goal or self.charge_goal or self.turn_ms != _TURN_MS:
-            self.drive_goal = 0
-            self.charge_goal = 0
-            self.turn_ms = _TURN_MS  # all limiters speak in the first live tick
-            self._set(CURRENT, T.FULL, T.FULL)
+        if self.turn_ms != _TURN_MS or o.drive_limit_permille or o.charge_limit_permille:
+            o.drive_limit_permille = o.charge_limit_permille = self.drive_goal = self.charge_goal = 0
+            self.drive_by = self.charge_by = PHASE
+            self.turn_ms = _TURN_MS
+            self.drive[CURRENT] = self.charge[CURRENT] = T.FULL
+            self.dirty = 1
 
     def _slow(self, p):
-        self._set(PHASE, 0 if p.charge else T.FULL, 0 if p.charge and not self.outputs.charger_enable else T.FULL)
-        if p.solid:
-            self._set(SOLID, T.FULL, T.FULL)
-        else:
-            self._set(SOLID, _SOLID_DRIVE, 0)
-        waiting = not self.isolation.settled and self.isolation.watching
-        self._set(SETTLING, _SETTLING_DRIVE if waiting else T.FULL, T.FULL)
-        self._heat()
-        self._current()
-        self._voltage()
-
-    def _heat(self):
         b = self.build
         t = self.thermal
-        cap = self._ramp(t.hottest_dc, b.pack_hot_dc, b.pack_trip_dc, 15)
-        self._set(PACK_HOT, cap, cap)
-        self._set(INVERTER_HOT, self._ramp(t.inverter_dc, b.inverter_hot_dc, b.inverter_trip_dc, 26), T.FULL)
-        self._set(MOTOR_HOT, self._ramp(t.motor_dc, b.motor_hot_dc, b.motor_trip_dc, 27), T.FULL)
+        self._set(PHASE, 0 if p.charge else T.FULL, 0 if p.charge and not self.outputs.charger_enable else T.FULL)
+        self._set(SOLID, T.FULL if p.solid else _SOLID_DRIVE, T.FULL if p.solid else 0)
+        i = self.isolation
+        self._set(SETTLING, _SETTLING_DRIVE if i.watching and not i.settled else T.FULL, T.FULL)
+        i = self._ramp(t.hottest_dc - b.pack_hot_dc, b.pack_trip_dc - b.pack_hot_dc, 15)
+        self._set(PACK_HOT, i, i)
+        i = self._ramp(t.inverter_dc - b.inverter_hot_dc, b.inverter_trip_dc - b.inverter_hot_dc, 26)
+        self._set(INVERTER_HOT, i, T.FULL)
+        i = self._ramp(t.motor_dc - b.motor_hot_dc, b.motor_trip_dc - b.motor_hot_dc, 27)
+        self._set(MOTOR_HOT, i, T.FULL)
+        self._current(self.electrics.last_current_ma)
+        if self.electrics.pack_ok:
+            self._voltage(b, self.inputs.pack_mv)
 
-    def _ramp(self, dc, hot, trip, row):
+    def _ramp(self, above, span, row):
         # From full at hot down to a fifth at trip, once the row says that it is hot.
-        if not self.faults.slots_on[row]:
+        if above <= 0 or not self.faults.slots_on[row]:
             return T.FULL
-        if dc <= hot:
-            return T.FULL
-        if dc >= trip:
-            return _CRAWL_OF_HOT
-        return T.FULL - (T.FULL - _CRAWL_OF_HOT) * (dc - hot) // (trip - hot)
+        return T.FULL - (T.FULL - _AT_TRIP) * min(above, span) // span
 
-    def _current(self):
+    def _current(self, now):
         # While the row is active and the current still above its limit, its side comes down step by step.
-        f = self.faults
         drive = self.drive[CURRENT]
         charge = self.charge[CURRENT]
-        if not f.slots_on[39]:
-            if drive != T.FULL or charge != T.FULL:
-                self._set(CURRENT, min(drive + _OVER_STEP, T.FULL), min(charge + _OVER_STEP, T.FULL))
-            return
-        now = self.electrics.last_current_ma
-        if now > self.build.drive_current_ma:
-            self._set(CURRENT, max(min(drive, self.outputs.drive_limit_permille) - _OVER_STEP, 0), charge)
+        if not self.faults.slots_on[39]:
+            drive = min(drive + _OVER_STEP, T.FULL)
+            charge = min(charge + _OVER_STEP, T.FULL)
+        elif now > self.build.drive_current_ma:
+            drive = max(min(drive, self.outputs.drive_limit_permille) - _OVER_STEP, 0)
         elif -now > self.build.charge_current_ma:
-            self._set(CURRENT, drive, max(min(charge, self.outputs.charge_limit_permille) - _OVER_STEP, 0))
+            charge = max(min(charge, self.outputs.charge_limit_permille) - _OVER_STEP, 0)
+        self._set(CURRENT, drive, charge)
 
-    def _voltage(self):
+    def _voltage(self, b, mv):
         # From full at the derating level down to nothing at the under-voltage level, for driving only.
-        b = self.build
-        if not self.electrics.pack_ok:
-            return
-        mv = self.inputs.pack_mv
-        if mv >= b.pack_derate_mv:
-            drive = T.FULL
-        elif mv <= b.pack_under_mv:
-            drive = 0
-        else:
-            drive = (mv - b.pack_under_mv) // ((b.pack_derate_mv - b.pack_under_mv) // T.FULL + 1)
+        above = max(mv - b.pack_under_mv, 0) // ((b.pack_derate_mv - b.pack_under_mv) // T.FULL + 1)
+        drive = T.FULL if mv >= b.pack_derate_mv else min(above, T.FULL)
         self._set(VOLTAGE, drive, T.FULL if mv < b.charge_end_mv else 0)
 
     def _least(self):
         self.dirty = 0
-        drive = T.FULL
-        charge = T.FULL
-        self.drive_by = LIMITERS  # nothing limits
-        self.charge_by = LIMITERS
+        drive = charge = T.FULL
+        self.drive_by = self.charge_by = LIMITERS  # nothing limits
         i = 0
         while i < LIMITERS:
             if self.drive[i] < drive:
@@ -164,8 +122,12 @@ class Limits:
                 charge = self.charge[i]
                 self.charge_by = i
             i += 1
-        self.drive_goal = drive
-        self.charge_goal = charge
+        if drive != self.drive_goal:
+            self.drive_goal = drive
+            self.drive_since_ms = self.faults.clock_ms
+        if charge != self.charge_goal:
+            self.charge_goal = charge
+            self.charge_since_ms = self.faults.clock_ms
 
     def _follow(self, o, dt):
         self.rise_acc += self.build.rise_permille_s * dt

@@ -10,37 +10,17 @@ from loopwarden.policy import fault_table as T
 from loopwarden.policy import signals as S
 from loopwarden.policy import start_checks as C
 from loopwarden.policy.faults import MOVING_COLUMN, OFF_COLUMN, STANDING_COLUMN
+from loopwarden.policy.part import Part
 
 NAMES = ("off", "checking", "precharging", "live", "winding down", "opening", "discharging", "locked out")
-OFF = const(0)
-CHECKING = const(1)
-PRECHARGING = const(2)
-LIVE = const(3)
-WINDING = const(4)
-OPENING = const(5)
-DISCHARGING = const(6)
-LOCKED = const(7)
+OFF, CHECKING, PRECHARGING, LIVE, WINDING, OPENING, DISCHARGING, LOCKED = range(8)
 
-# Stages, and the phase that each belongs to.
-IDLE = const(0)
-READY = const(1)
-MARK = const(2)
-NEGATIVE_TEST = const(3)  # precharge alone: a rise means the negative main is welded
-NEGATIVE_TEST_ENDS = const(4)
-POSITIVE_TEST = const(5)  # negative alone: a rise means precharge or positive is welded
-CHARGE_BUS = const(6)
-TAKE_OVER = const(7)  # positive closes onto the charged bus
-DRIVE = const(8)
-WIND_DOWN = const(9)
-WAIT_CURRENT = const(10)
-POSITIVE_OPENS = const(11)
-PROOF_PULSE = const(12)
-PROOF_ENDS = const(13)
-NEGATIVE_OPENS = const(14)
-ALL_OPEN = const(15)  # aborted or cut: every release time runs off
-DISCHARGE = const(16)
-CREEP = const(17)
-PROVE_DEAD = const(18)
+# Stages in the order of a drive, and the phase that each belongs to. NEGATIVE_TEST: precharge alone, a rise means the
+# negative main is welded. POSITIVE_TEST: negative alone, a rise means precharge or positive is welded. TAKE_OVER:
+# positive closes onto the charged bus. ALL_OPEN: aborted or cut, every release time runs off.
+IDLE, READY, MARK, NEGATIVE_TEST, NEGATIVE_TEST_ENDS, POSITIVE_TEST, CHARGE_BUS, TAKE_OVER, DRIVE, WIND_DOWN = range(10)
+WAIT_CURRENT, POSITIVE_OPENS, PROOF_PULSE, PROOF_ENDS, NEGATIVE_OPENS = range(10, 15)
+ALL_OPEN, DISCHARGE, CREEP, PROVE_DEAD = range(15, 19)
 _PHASE_OF = bytes((0, 1, 2, 2, 2, 2, 2, 2, 3, 4, 5, 5, 5, 5, 5, 6, 6, 6, 6))
 
 _LAMP_TEST_MS = const(2000)
@@ -57,95 +37,59 @@ _PROVEN_MS = const(10000)
 _PROOF_MIN_MV = const(10000)
 
 
-class Phases:
-    """Attributes: stage, phase, t_ms in the stage, charge (1 for a charge), wind_cap (permille), solid (see limits)."""
+class Phases(Part):
+    """Attributes: stage, phase, t_ms in the stage, charge (1 for a charge), refused (start_checks), solid (bus holds).
 
-    def __init__(self, build, faults, memory, monitors, resistors, checks):
-        self.build = build
-        self.faults = faults
-        self.memory = memory
-        self.switches, self.motion, self.electrics, self.isolation, self.thermal, self.health = monitors
-        self.resistors = resistors
-        self.checks = checks
-        self.inputs = None
-        self.outputs = None
-        self.t_ms = 0
-        self.charge = 0
+    wind_cap: permille while winding down. why_row: the row that ended or prevented live, 0 for none. emergency: a
+    spinning motor may feed the bus. fresh_key: a key-on not yet used for ending faults. hold_ms: how long the board has
+    waited to let its own supply go; after_run, set by cooling: it still must not.
+    """
+
+    def __init__(self, build, faults):
+        super().__init__(build, faults)
+        self.memory = faults.memory
+        self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = self.fresh_key = 0
+        self.solid = self.solid_ms = self.hold_ms = self.lost_ms = self.restarts = self.after_run = 0
+        self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = 0
+        self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.reached = self.refused_ms = 0
         self.refused = C.LAMP_TEST
-        self.fresh_key = 0  # a key-on not yet used for ending faults
-        self.solid = 0
-        self.solid_ms = 0
-        self.hold_ms = 0  # how long the board has waited to let its own supply go
-        self.part_ms = 0
         self.wind_cap = T.FULL
-        self.wind_acc = 0
-        self.wind_fault = 0
-        self.fast = 0
-        self.finish = 0  # wind down standing: to zero in half a second, then open
-        self.why_row = 0  # the row that ended or prevented live, for "why"
-        self.start_mv = 0
-        self.ref_mv = 0
-        self.reached = 0
-        self.flats = memory.flats
-        self.lost_ms = 0
-        self.emergency = 0
-        self.restarts = 0
-        self.after_run = 0  # set by cooling: still wanted
-        self.stages = (
-            self._idle,
-            self._ready,
-            self._mark,
-            self._negative_test,
-            self._negative_test_ends,
-            self._positive_test,
-            self._charge_bus,
-            self._take_over,
-            self._drive,
-            self._wind_down,
-            self._wait_current,
-            self._positive_opens,
-            self._proof_pulse,
-            self._proof_ends,
-            self._negative_opens,
-            self._all_open,
-            self._discharge,
-            self._creep,
-            self._prove_dead,
-        )
-        self.stage = IDLE
-        self.phase = OFF
-        if memory.mark:
-            faults.trip(70)
-            self.emergency = 1
-            self.enter(ALL_OPEN)
+        self.flats = self.memory.flats
+        self.emergency = self.memory.mark  # restarted while live: as after an emergency
+        up = (self._idle, self._ready, self._mark, self._negative_test, self._negative_test_ends, self._positive_test)
+        live = (self._charge_bus, self._take_over, self._drive, self._wind_down, self._wait_current)
+        down = (self._positive_opens, self._proof_pulse, self._negative_off, self._released, self._released)
+        self.stages = up + live + down + (self._discharge, self._creep, self._prove_dead)
 
-    def enter(self, stage):
-        """Go to a stage; its time starts at 0."""
+    def start(self):
+        """Power-up: a mark "live" means restarted while live, whatever the reset cause."""
+        if self.emergency:
+            self.faults.trip(70)
+            self.enter(ALL_OPEN, self.build.release_ms)
+
+    def enter(self, stage, wait_ms=0):
+        """Go to a stage; its time starts at 0 and its method is first called after wait_ms."""
         self.stage = stage
         self.phase = _PHASE_OF[stage]
-        self.t_ms = 0
-        self.part_ms = 0
+        self.t_ms = self.part_ms = 0
+        self.wait_ms = wait_ms
         self._column()
         self.electrics.closing = 1 if NEGATIVE_TEST <= stage <= TAKE_OVER or stage >= POSITIVE_OPENS else 0
         self.electrics.live = 1 if DRIVE <= stage <= WAIT_CURRENT else 0
         self.switches.driving = 1 if MARK <= stage <= WAIT_CURRENT and not self.charge else 0
-        self.switches.charging = self.charge
         self.switches.again()
 
     def _column(self):
-        f = self.faults
         column = OFF_COLUMN
         if self.phase == LIVE or self.phase == WINDING:
             column = MOVING_COLUMN if self.motion.moving else STANDING_COLUMN
-        if column != f.column:
-            f.column = column
-            f.changed = 1
+        if column != self.faults.column:
+            self.faults.column = column
+            self.faults.changed = 1
 
     def step(self, dt):
         """One tick: S3 first, then the stage."""
-        self.t_ms += dt
-        if self.t_ms > _LONG_MS:
-            self.t_ms = _LONG_MS
+        self.t_ms = min(self.t_ms + dt, _LONG_MS)
         if self.switches.key_edge:
             self.fresh_key = 1
         if self.switches.cut and self._powered():
@@ -154,9 +98,13 @@ class Phases:
             self._column()
         if self.faults.changed:
             self.faults.judge()
-        if self.phase == OFF or self.phase >= DISCHARGING:
+        if self.phase == PRECHARGING:
+            if self._aborts():
+                return
+        elif self.phase == OFF or self.phase >= DISCHARGING:
             self._supply()
-        self.stages[self.stage]()
+        if self.t_ms >= self.wait_ms:
+            self.stages[self.stage]()
 
     def _powered(self):
         o = self.outputs
@@ -165,24 +113,28 @@ class Phases:
     def _cut(self):
         # Everything off at once (S3); whether the current was above the break current is worth a note.
         self._under_load()
-        self.resistors.precharge_ends()
-        self.outputs.off()
         self.why_row = 0
         self.emergency = 1
-        self.enter(ALL_OPEN)
+        self._abort()
 
     def _under_load(self):
-        i = self.inputs
-        if self.phase < LIVE:
-            return
-        if i.current_state == S.OK and i.current_ma is not None:
-            if -self.build.break_ma <= i.current_ma <= self.build.break_ma:
+        now = self.inputs.current_ma
+        limit = self.build.break_ma
+        if self.inputs.current_state == S.OK and now is not None:
+            if -limit <= now <= limit:
                 return
         elif not self.build.current_fitted and not self.outputs.inverter_enable:
             return
-        n = self.memory.count_under_load()
-        self.faults.drop(57)
-        self.faults.trip(57, n)
+        if self.phase >= LIVE:
+            self.faults.drop(57)
+            self.faults.trip(57, self.memory.count_under_load())
+
+    def _supply(self):
+        # The board lets its own supply go only proven dead and with nothing left to do, or after the longest wait.
+        self.hold_ms = 0 if self.switches.key else min(self.hold_ms + self.faults.dt, self.build.hold_max_ms)
+        done = self.stage == IDLE and self.electrics.dead_ms >= _PROVEN_MS and not self.after_run and self.memory.idle()
+        off = not self.switches.key and (done or self.hold_ms >= self.build.hold_max_ms)
+        self.outputs.hold = 0 if off else self.build.hold_fitted
 
     # Off and checking
 
@@ -190,86 +142,64 @@ class Phases:
         self.phase = LOCKED if self.faults.locks else OFF
         self._bus_off()
         if self.switches.key:
-            self._key_on()
-            self.enter(READY)
-
-    def _supply(self):
-        # The board lets its own supply go only proven dead and with nothing left to do, or after the longest wait.
-        if self.switches.key:
-            self.hold_ms = 0
-        else:
-            self.hold_ms = min(self.hold_ms + self.faults.dt, self.build.hold_max_ms)
-        done = self.stage == IDLE and self.electrics.dead_ms >= _PROVEN_MS and not self.after_run and self.memory.idle()
-        if not self.switches.key and (done or self.hold_ms >= self.build.hold_max_ms):
-            self.outputs.hold = 0
-        else:
-            self.outputs.hold = self.build.hold_fitted
-
-    def _key_on(self):
-        if self.fresh_key:
+            if self.fresh_key:
+                self.faults.key_on()
             self.fresh_key = 0
-            self.faults.key_on()
+            self.enter(READY)
 
     def _ready(self):
         self.phase = LOCKED if self.faults.locks else CHECKING
         self._bus_off()
+        self.charge = self.switches.charging = self.switches.plugged
+        self.isolation.watching = self.build.iso_while_plugged if self.charge else 1
         if not self.switches.key:
             self.enter(IDLE)
-            return
-        self.charge = self.switches.plugged
-        self.switches.charging = self.charge
-        if self.t_ms < _LAMP_TEST_MS:
+        elif self.t_ms < _LAMP_TEST_MS:
             self.refused = C.LAMP_TEST
-            return
-        if self.switches.start_edge:
+        elif self.switches.start_edge:
             self._start()
-        elif self.switches.start == 0:
+            self.refused_ms = self.faults.clock_ms
+        elif self.refused == C.LAMP_TEST:
             self.refused = C.FINE
 
     def _start(self):
         # S1: every check, at the moment of the fresh edge, on this tick's readings.
         self.refused = self.checks.refusal(self.charge)
+        r = self.resistors
         if self.refused == C.PROOF:
             self.faults.trip(46)
         elif self.refused == C.PRECHARGE_HOT:
-            self.faults.trip(43, self.resistors.precharge_mj)
+            self.faults.trip(43, r.precharge_mj)
         elif self.refused == C.DISCHARGE_HOT:
-            self.faults.trip(56, self.resistors.discharge_mj)
+            self.faults.trip(56, r.discharge_mj)
         elif self.refused == C.FINE:
-            self._reserve()
+            # S12: what a start and an emergency discharge can cost is on record before the first contactor closes.
+            mv = self.inputs.pack_mv
+            self.memory.mark_live(r.precharge_mj + r.start_mj(mv), r.discharge_mj + r.one_mj(mv))
+            self.faults.drop(43)
+            self.faults.drop(56)
+            self.emergency = 0
+            self.motion.closing()
             self.enter(MARK)
-
-    def _reserve(self):
-        # S12: what a start and an emergency discharge can cost is on record before the first contactor closes.
-        from_pack = self.inputs.pack_mv
-        r = self.resistors
-        self.memory.mark_live(r.precharge_mj + r.start_mj(from_pack), r.discharge_mj + r.one_mj(from_pack))
-        self.faults.drop(43)
-        self.faults.drop(56)
-        self.emergency = 0
-        self.motion.closing()
 
     def _bus_off(self):
         # All contactors open: a bus that is up must fall as its slowest path allows; one that does not is fed.
         e = self.electrics
+        bus = self.inputs.bus_mv
         if e.dead_ms or not e.bus_ok or self.motion.pulses:
             self.part_ms = 0
             self.faults.drop(33)
-            return
-        if self.part_ms == 0:
-            self.ref_mv = self.inputs.bus_mv
+        elif self.part_ms == 0:
+            self.ref_mv = bus
             self.part_ms = 1
-            return
-        self.part_ms += self.faults.dt
-        fell = self.ref_mv - self.inputs.bus_mv
-        if fell < -3 * self.build.noise_mv - self.ref_mv // 50:
-            self.faults.trip(34, self.inputs.bus_mv)
-        elif self.part_ms >= self.build.fall_check_ms:
-            if fell < self.ref_mv // 1000 * self.build.fall_permille:
-                self.faults.trip(34, self.inputs.bus_mv)
-            else:
-                self.faults.trip(33, self.inputs.bus_mv)
-            self.part_ms = 0
+        else:
+            self.part_ms += self.faults.dt
+            if bus - self.ref_mv > 3 * self.build.noise_mv + self.ref_mv // 50:
+                self.faults.trip(34, bus)
+            elif self.part_ms >= self.build.fall_check_ms:
+                fed = self.ref_mv - bus < self.ref_mv // 1000 * self.build.fall_permille
+                self.faults.trip(34 if fed else 33, bus)
+                self.part_ms = 0
 
     # Precharging
 
@@ -287,7 +217,7 @@ class Phases:
             self.emergency = 1
         self.resistors.precharge_ends()
         self.outputs.off()
-        self.enter(ALL_OPEN)
+        self.enter(ALL_OPEN, self.build.release_ms)
 
     def _abort_for(self, row, measured):
         self.why_row = row
@@ -295,43 +225,36 @@ class Phases:
         self._abort()
 
     def _mark(self):
-        if self._aborts():
-            return
         if self.memory.mark:
             self.start_mv = self.inputs.bus_mv
-            self.outputs.precharge = 1
-            self.resistors.precharge_closes()
-            self.enter(NEGATIVE_TEST)
+            self._precharge(NEGATIVE_TEST)
         elif self.t_ms >= _MARK_MS:
             self._abort_for(73, 0)
+
+    def _precharge(self, stage):
+        self.outputs.precharge = 1
+        self.resistors.precharge_closes()
+        self.enter(stage)
 
     def _rose(self):
         return self.inputs.bus_mv - self.start_mv >= self.inputs.pack_mv // 10
 
     def _negative_test(self):
-        if self._aborts():
-            return
         if self._rose():
             self._abort_for(44, self.inputs.bus_mv)
         elif self.t_ms >= self.build.close_ms + self.build.rc_ms:
             self.outputs.precharge = 0
-            self.enter(NEGATIVE_TEST_ENDS)
+            self.enter(NEGATIVE_TEST_ENDS, self.build.release_ms)
 
     def _negative_test_ends(self):
-        if self._aborts():
+        if not self.checks.positive_open():  # S1: never onto a main that was not proven open
+            self._abort_for(46, 0)
             return
-        if self.t_ms >= self.build.release_ms:
-            if not self.checks.positive_open():  # S1: never onto a main that was not proven open
-                self._abort_for(46, 0)
-                return
-            self.start_mv = self.inputs.bus_mv
-            self.ref_mv = self.start_mv
-            self.outputs.negative = 1
-            self.enter(POSITIVE_TEST)
+        self.start_mv = self.ref_mv = self.inputs.bus_mv
+        self.outputs.negative = 1
+        self.enter(POSITIVE_TEST)
 
     def _positive_test(self):
-        if self._aborts():
-            return
         bus = self.inputs.bus_mv
         if self._rose():
             # Through the resistor a tick can bring 40 % at the most; more than half came past it.
@@ -340,34 +263,25 @@ class Phases:
         self.ref_mv = bus
         if self.t_ms >= self.build.close_ms + self.build.rc_ms:
             self.reached = 0
-            self.outputs.precharge = 1
-            self.resistors.precharge_closes()
-            self.enter(CHARGE_BUS)
+            self._precharge(CHARGE_BUS)
 
     def _charge_bus(self):
-        if self._aborts():
-            return
         b = self.build
         t = self.t_ms - b.close_ms
         pack = self.inputs.pack_mv
         bus = self.inputs.bus_mv
         if bus * 20 >= pack:
             self.resistors.bus_rises()
-        elif t >= b.flat_ms:
+        if (bus * 20 < pack and t >= b.flat_ms) or self.resistors.energy_mj > 2 * self.resistors.one_mj(pack):
             self._flat(bus)
             return
-        if self.resistors.energy_mj > 2 * self.resistors.one_mj(pack):
-            self._flat(bus)
-            return
-        if not self.reached and bus >= pack // 1000 * b.fraction_permille:
+        pack = (pack + 999) // 1000 * b.fraction_permille
+        if not self.reached and bus >= pack:
+            self.reached = 1
             if self.t_ms + self.faults.dt < b.precharge_min_ms:
                 self._abort_for(42, self.t_ms)
                 return
-            self.reached = 1
-        elif not self.reached and t > b.precharge_max_ms:
-            self._abort_for(41, bus)
-            return
-        if t > b.settle_max_ms:
+        if t > (b.settle_max_ms if self.reached else b.precharge_max_ms):
             self._abort_for(41, bus)
         else:
             self._settle(bus, pack)
@@ -379,7 +293,7 @@ class Phases:
             self.faults.trip(79, self.flats)
         self._abort_for(40, bus)
 
-    def _settle(self, bus, pack):
+    def _settle(self, bus, fraction_mv):
         # S2: at or above the fraction, and less than 1 % of pack more in the last half R*C. Time alone closes nothing.
         self.part_ms += self.faults.dt
         if self.part_ms < self.build.half_rc_ms:
@@ -387,124 +301,104 @@ class Phases:
         rise = bus - self.ref_mv
         self.ref_mv = bus
         self.part_ms = 0
-        if self.reached and bus >= pack // 1000 * self.build.fraction_permille and -pack // 100 < rise < pack // 100:
-            self.flats = 0
-            self.memory.flats = 0
+        if bus >= fraction_mv and abs(rise) * 100 < self.inputs.pack_mv:
+            self.flats = self.memory.flats = 0
             self.memory.prove_negative()
             self.memory.spend_positive()  # before the command: a cut in between must not leave a proof
             self.outputs.positive = 1
-            self.enter(TAKE_OVER)
+            self.enter(TAKE_OVER, self.build.close_ms)
 
     def _take_over(self):
-        if self._aborts():
-            return
-        if self.t_ms < self.build.close_ms:
-            return
         if self.outputs.precharge:
             self.outputs.precharge = 0
+            self.wait_ms += self.build.release_ms
             return
-        if self.t_ms < self.build.close_ms + self.build.release_ms:
-            return
-        if self.build.feedback and self.electrics._reported() != 3:
-            self._abort_for(49 if self.electrics._reported() & 1 else 48, self.inputs.bus_mv)
+        reported = self.electrics.reported()
+        if self.build.feedback and reported != 3:
+            self._abort_for(49 if reported & 1 else 48, self.inputs.bus_mv)
             return
         self.resistors.precharge_ends()
-        self.solid = 0
-        self.solid_ms = 0
+        self.solid = self.solid_ms = self.wind_fault = self.fast = self.lost_ms = 0
         self.wind_cap = T.FULL
-        self.wind_fault = 0
-        self.fast = 0
         self.isolation.closing()
-        self.isolation.watching = 0 if self.charge and not self.build.iso_while_plugged else 1
         self.enter(DRIVE)
         self.outputs.hv_loads_enable = 1  # the loads come on first: a main that did not close shows now
 
     # Live
 
     def _drive(self):
-        w = self.faults.worst
-        if w >= T.WIND:
-            self._end(w)
+        if self.faults.worst >= T.WIND:
+            self._end(self.faults.worst)
             return
         if not self.switches.key:
             self._wind(0)
             return
         if not self.solid:
             self._hold()
-        if self.charge:
+        elif self.charge:
             self._charging()
-        if self.faults.slots_on[35] and not self.motion.moving:
-            self.lost_ms += self.faults.dt
-            if self.lost_ms >= _PACK_LOST_MS:
-                self._wind(35)
-        else:
-            self.lost_ms = 0
+        lost = self.faults.slots_on[35] and not self.motion.moving
+        self.lost_ms = self.lost_ms + self.faults.dt if lost else 0
+        if self.lost_ms >= _PACK_LOST_MS:
+            self._wind(35)
 
-    def _end(self, w):
-        self.why_row = self.faults.worst_row
-        if w == T.CUT:
+    def _end(self, worst):
+        row = self.faults.worst_row
+        if worst == T.CUT:
             self._cut()
-            self.why_row = self.faults.worst_row
-        elif w == T.DOWN:
+        elif worst == T.DOWN:
             self._down()
         else:
-            self._wind(self.why_row)
+            self._wind(row)
+        self.why_row = row
 
     def _hold(self):
         # The bus must hold within 3 % of pack for a second before it counts; a bus that falls was never connected.
-        e = self.electrics
-        if not (e.pack_ok and e.bus_ok):
+        if not (self.electrics.pack_ok and self.electrics.bus_ok):
             return
-        apart = self.inputs.pack_mv - self.inputs.bus_mv
-        if apart * 100 > self.inputs.pack_mv * 3:
+        pack = self.inputs.pack_mv
+        apart = pack - self.inputs.bus_mv
+        if apart * 100 > pack * 3:
             self.solid_ms = 0
             self.part_ms += self.faults.dt
-            if self.part_ms >= 100 and apart * 10 > self.inputs.pack_mv:
+            if self.part_ms >= 100 and apart * 10 > pack:
                 self.faults.trip(48, self.inputs.bus_mv)
             return
         self.part_ms = 0
         self.solid_ms += self.faults.dt
-        if self.charge:
-            self.outputs.charger_enable = 1
-        else:
-            self.outputs.inverter_enable = 1
-        if self.solid_ms >= _SOLID_MS:
-            self.solid = 1
+        self.outputs.charger_enable = self.charge
+        self.outputs.inverter_enable = 1 - self.charge
+        self.solid = 1 if self.solid_ms >= _SOLID_MS else 0
 
     def _charging(self):
-        if not self.switches.plugged or self.faults.slots_on[19] or self.switches.word & S.CHARGED:
-            self._wind(19 if self.faults.slots_on[19] else 0)
-            return
-        if self.electrics.pack_ok and self.inputs.pack_mv >= self.build.charge_end_mv:
-            self.part_ms += self.faults.dt
-            if self.part_ms >= _CHARGE_END_MS:
-                self._wind(0)
-        else:
-            self.part_ms = 0
+        full = self.electrics.pack_ok and self.inputs.pack_mv >= self.build.charge_end_mv
+        self.part_ms = self.part_ms + self.faults.dt if full else 0
+        cold = self.faults.slots_on[19]
+        if not self.switches.plugged or cold or self.switches.word & S.CHARGED or self.part_ms >= _CHARGE_END_MS:
+            self._wind(19 if cold else 0)
 
     def _wind(self, row):
         self.why_row = row
         self.wind_fault = 1 if row else 0
         self.fast = 1 if self.faults.worst == T.FAST else 0
-        self.finish = 1 if self.charge or not self.motion.moving else 0
+        self.finish = self.charge
         o = self.outputs
-        if self.charge:
-            o.charger_enable = 0
+        o.charger_enable = 0
         self.wind_cap = max(o.drive_limit_permille, o.charge_limit_permille)
         self.wind_acc = 0
         self.enter(WIND_DOWN)
 
     def _wind_down(self):
-        w = self.faults.worst
-        if w >= T.WIND:
+        worst = self.faults.worst
+        if worst == T.CUT or worst == T.DOWN:
+            self._end(worst)
+            return
+        if worst >= T.WIND:
             self.wind_fault = 1
             self.why_row = self.faults.worst_row
-            if w == T.CUT or w == T.DOWN:
-                self._end(w)
-                return
-            if w == T.FAST:
+            if worst == T.FAST:
                 self.fast = 1
-        elif self.switches.key and self.switches.key_edge and not self.wind_fault and not self.finish:
+        elif self.switches.key_edge and not self.wind_fault and not self.finish:
             self.fresh_key = 0  # this key-on ends no fault: it is the same drive
             self.wind_cap = T.FULL
             self.enter(DRIVE)
@@ -535,107 +429,75 @@ class Phases:
 
     def _down(self):
         o = self.outputs
-        o.inverter_enable = 0
-        o.charger_enable = 0
-        o.hv_loads_enable = 0
-        o.drive_limit_permille = 0
-        o.charge_limit_permille = 0
-        self.wind_cap = 0
+        o.inverter_enable = o.charger_enable = o.hv_loads_enable = 0
+        o.drive_limit_permille = o.charge_limit_permille = self.wind_cap = 0
         self.enter(WAIT_CURRENT)
 
     def _wait_current(self):
-        i = self.inputs
-        if i.current_state == S.OK and i.current_ma is not None:
-            if not self.motion.current_low and self.t_ms < _CURRENT_WAIT_MS:
-                return
-            if not self.motion.current_low:
-                self._under_load()
-        elif self.t_ms < _CURRENT_BLIND_MS:
+        known = self.inputs.current_state == S.OK and self.inputs.current_ma is not None
+        if self.t_ms < (_CURRENT_WAIT_MS if known else _CURRENT_BLIND_MS) and not self.motion.current_low:
             return
-        elif self.build.current_fitted:
+        if not self.motion.current_low and self.build.current_fitted:
             self._under_load()  # current unknown is noted, never taken for none (S10)
         self.outputs.positive = 0
-        self.start_mv = i.pack_mv if self.electrics.pack_ok else 0
-        self.enter(POSITIVE_OPENS)
+        self.start_mv = self.inputs.pack_mv if self.electrics.pack_ok else 0
+        self.enter(POSITIVE_OPENS, self.build.release_ms)
 
     def _positive_opens(self):
-        if self.t_ms < self.build.release_ms:
-            return
-        e = self.electrics
-        if not e.bus_ok or not self.start_mv or not self.resistors.discharge_fits(self.inputs.bus_mv):
+        if not self.electrics.bus_ok or not self.start_mv or not self.resistors.discharge_fits(self.inputs.bus_mv):
             self._negative_off()  # no conclusion: the pole stays unproven
             return
-        self.ref_mv = self.inputs.bus_mv
+        self.ref_mv = self.half_mv = self.inputs.bus_mv
+        self.half_ms = 0
         if self.build.discharge_kind != 2:
             self.outputs.discharge = 1  # S6: the one exception, a single budgeted pulse with one pole closed
         self.enter(PROOF_PULSE)
 
-    def _proof_need(self):
-        return max(_PROOF_MIN_MV, self.start_mv // 1000 * self.build.proof_fall_permille)
-
     def _proof_pulse(self):
         bus = self.inputs.bus_mv
+        fell = self.start_mv - bus if self.electrics.bus_ok else 0
+        need = max(_PROOF_MIN_MV, self.start_mv // 1000 * self.build.proof_fall_permille)
+        t = self.t_ms - self.build.close_ms
         if not self.electrics.bus_ok:
             self._proof_done()
-            return
-        fell = self.start_mv - bus
-        if self.build.discharge_kind == 2:
-            if fell >= self._proof_need():
-                self.memory.prove_positive()
-            elif self.t_ms < self.build.proof_max_ms:
-                return
-            elif fell * 2 < self._proof_need():
-                self._welded(45, bus)
-            self._proof_done()
-            return
-        t = self.t_ms - self.build.close_ms
-        if t < 0:
-            self.ref_mv = bus
-        elif self.part_ms == 0 and t * 2 >= self.build.proof_ms:
-            self.part_ms = 1
-            self.reached = bus  # half way
+        elif self.build.discharge_kind == 2:
+            if fell >= need or self.t_ms >= self.build.proof_max_ms:
+                self._judge_proof(fell, need, need, bus)
         elif t >= self.build.proof_ms:
-            self._judge_proof(bus)
-            self._proof_done()
+            t = self._pace(t, bus)
+            self._judge_proof(fell, need, t, bus)
+        elif t >= 0 and self.part_ms == 0:
+            self.part_ms = t + 1  # the discharge contact is surely closed: from here two halves are compared
+            self.ref_mv = bus
+        elif t >= 0 and self.half_ms == 0 and t * 2 >= self.build.proof_ms:
+            self.half_ms = t
+            self.half_mv = bus
 
-    def _judge_proof(self, bus):
+    def _pace(self, t, bus):
+        # Below 0 when the second half falls at less than three quarters of the first half's pace: it levels off.
+        first = (self.ref_mv - self.half_mv) // (self.half_ms - self.part_ms + 1)
+        return (self.half_mv - bus) // (t - self.half_ms) * 4 - first * 3
+
+    def _judge_proof(self, fell, need, pace, bus):
         # A free bus falls on at nearly the same pace; one fed past the precharge resistor levels off; one fed by the
-        # positive main does not fall.
-        first = self.ref_mv - self.reached
-        second = self.reached - bus
-        need = self._proof_need()
-        if self.start_mv - bus < need // 2:
-            self._welded(45, bus)
-        elif second * 4 < first * 3 and self.start_mv - bus < 3 * need:
-            self._welded(47, bus)
-        elif self.start_mv - bus >= need:
+        # positive main does not fall. What is neither stays unproven.
+        if fell * 2 < need:
+            self.faults.trip(45, bus)
+        elif pace < 0 and fell < 3 * need:
+            self.faults.trip(47, bus)
+        elif fell >= need:
             self.memory.prove_positive()
-
-    def _welded(self, row, bus):
-        self.why_row = row
-        self.faults.trip(row, bus)
+        self._proof_done()
 
     def _proof_done(self):
         self.outputs.discharge = 0
-        self.enter(PROOF_ENDS)
-
-    def _proof_ends(self):
-        if self.t_ms >= self.build.release_ms:
-            self._negative_off()
+        self.enter(PROOF_ENDS, self.build.release_ms)
 
     def _negative_off(self):
         self.outputs.negative = 0
-        self.enter(NEGATIVE_OPENS)
-
-    def _negative_opens(self):
-        if self.t_ms >= self.build.release_ms:
-            self._released()
+        self.enter(NEGATIVE_OPENS, self.build.release_ms)
 
     # Discharging
-
-    def _all_open(self):
-        if self.t_ms >= self.build.release_ms:
-            self._released()
 
     def _released(self):
         self.isolation.opened()
@@ -646,33 +508,30 @@ class Phases:
     def _coasting(self):
         # A spinning motor may feed the bus: while it may, discharge waits and nothing is judged.
         if self.build.speed_fitted:
-            return self.emergency and self.motion.moving
-        return self.emergency and self.part_ms < self.build.coast_ms
+            return self.motion.moving
+        self.part_ms += self.faults.dt
+        return self.part_ms < self.build.coast_ms
 
     def _discharge(self):
         o = self.outputs
-        e = self.electrics
-        i = self.inputs
-        if self.emergency and not self.build.speed_fitted:
-            self.part_ms = min(self.part_ms + self.faults.dt, self.build.coast_ms)
-        if self._powered() or self._coasting():
+        ok = self.electrics.bus_ok
+        if self._powered() or (self.emergency and self._coasting()):
             o.discharge = 0  # S6
             self.t_ms = 0
             return
         self.emergency = 0
-        if e.bus_ok and i.bus_mv < self.build.discharge_stop_mv:
+        f = self.faults
+        passive = self.build.discharge_kind == 2 or f.slots_on[54] or f.slots_on[55]
+        late = passive or self.t_ms >= self.build.discharge_window_ms
+        o.discharge = 0 if late or not self._may_discharge() else 1
+        if not ok:
+            return  # an unreadable bus stays "not dead": lamps lit, no start (S5, S10)
+        bus = self.inputs.bus_mv
+        if bus < (self.build.dead_mv if late else self.build.discharge_stop_mv):
             o.discharge = 0
             self.enter(CREEP)
-        elif self.build.discharge_kind == 2:
-            self._bleed()
-        elif self.faults.slots_on[54] or self.faults.slots_on[55]:
-            o.discharge = 0
-            self._bleed()
-        elif self.t_ms >= self.build.discharge_window_ms:
-            o.discharge = 0
-            self._overdue(e, i)
-        else:
-            o.discharge = 1 if self._may_discharge() else 0
+        elif late and not passive:
+            f.trip(54, bus)
 
     def _may_discharge(self):
         # S12: within the budget, its own switching-off included; an unreadable bus counts as a full one.
@@ -680,25 +539,10 @@ class Phases:
         mv = self.inputs.bus_mv if self.electrics.bus_ok else self.build.pack_over_mv
         return r.discharge_room(mv) if self.outputs.discharge else r.discharge_fits(mv)
 
-    def _overdue(self, e, i):
-        if e.bus_ok and i.bus_mv >= self.build.dead_mv:
-            self.faults.trip(54, i.bus_mv)
-        elif e.bus_ok:
-            self.enter(CREEP)  # dead, only not as low as the discharge would bring it
-        else:
-            self.t_ms = self.build.discharge_window_ms  # an unreadable bus stays "not dead": lamps lit, no start
-
-    def _bleed(self):
-        # Nothing of ours pulls the bus down any more: it must fall by its own bleed, or it is fed.
-        e = self.electrics
-        if e.bus_ok and self.inputs.bus_mv < self.build.dead_mv:
-            self.enter(CREEP)
-
     def _creep(self):
-        e = self.electrics
-        if e.bus_ok and self.inputs.bus_mv >= self.build.dead_mv:
+        if self.electrics.bus_ok and self.inputs.bus_mv >= self.build.dead_mv:
             self.restarts += 1
-            if self.restarts >= 2 and not self.faults.slots_on[55]:
+            if self.restarts >= 2:
                 self.faults.trip(55, self.inputs.bus_mv)
             self.enter(DISCHARGE)
         elif self.t_ms >= self.build.creep_ms:
@@ -706,10 +550,9 @@ class Phases:
 
     def _prove_dead(self):
         # Proven dead: below the dead level throughout 10 s, discharge off, all commands off, standing.
-        e = self.electrics
-        if e.bus_ok and self.inputs.bus_mv >= self.build.dead_mv:
+        if self.electrics.bus_ok and self.inputs.bus_mv >= self.build.dead_mv:
             self.enter(CREEP)
-        elif e.dead_ms >= _PROVEN_MS and not (self.motion.fitted and self.motion.moving):
+        elif self.electrics.dead_ms >= _PROVEN_MS and not (self.motion.fitted and self.motion.moving):
             self.memory.mark_dead(self.resistors.precharge_mj, self.resistors.discharge_mj)
             self.emergency = 0
             self.enter(IDLE)

@@ -7,6 +7,8 @@ While the precharge contactor is commanded closed and the bus does not move, nob
 
 from micropython import const
 
+from loopwarden.policy.part import Part
+
 _SECOND_MS = const(1000)
 
 
@@ -22,29 +24,22 @@ def heat_mj(mv, r_mohm, dt):
     return (10 * dv * dv // (r_mohm // 10) + 1) * dt // 10 + 1
 
 
-class Resistors:
-    """Attributes precharge_mj, discharge_mj: heat now; energy_mj: precharge energy since travel time (trapezoid)."""
+class Resistors(Part):
+    """Attributes precharge_mj, discharge_mj: heat now; energy_mj: precharge energy since travel time (trapezoid).
 
-    def __init__(self, build, memory):
-        self.build = build
-        self.inputs = None
-        self.outputs = None
-        self.electrics = None
-        self.precharge_mj = memory.precharge_mj
-        self.discharge_mj = memory.discharge_mj
-        self.energy_mj = 0
-        self.doubt_mj = 0
-        self.start_mv = 0  # bus when the precharge contactor was commanded
-        self.travel_ms = 0
-        self.last_mj = 0
-        self.cool_ms = 0
-        self.precharge_tail_ms = 0  # a contactor commanded open still carries current for its release time
-        self.discharge_tail_ms = 0
+    start_mv: bus when the precharge contactor was commanded. A contactor commanded open still carries current for its
+    release time: the tails.
+    """
+
+    def __init__(self, build, faults):
+        super().__init__(build, faults)
+        self.precharge_mj, self.discharge_mj = faults.memory.precharge_mj, faults.memory.discharge_mj
+        self.energy_mj = self.doubt_mj = self.last_mj = self.start_mv = self.travel_ms = self.cool_ms = 0
+        self.precharge_tail_ms = self.discharge_tail_ms = self.last_mv = 0
 
     def precharge_closes(self):
         """The precharge contactor is commanded closed now: energies count from command plus travel time."""
-        self.energy_mj = 0
-        self.last_mj = 0
+        self.energy_mj = self.last_mj = 0
         self.travel_ms = self.build.close_ms
         self.start_mv = self.inputs.bus_mv if self.electrics.bus_ok else 0
 
@@ -71,6 +66,8 @@ class Resistors:
             self.discharge_tail_ms -= dt
             if self.build.discharge_kind == 0:
                 self._discharge(dt)
+        else:
+            self.last_mv = 0
         self.cool_ms += dt
         if self.cool_ms >= _SECOND_MS:
             self.cool_ms -= _SECOND_MS
@@ -80,9 +77,9 @@ class Resistors:
     def _precharge(self, dt):
         # An unreadable voltage counts as the highest one there can be (S10).
         e = self.electrics
-        pack = self.inputs.pack_mv if e.pack_ok else self.build.pack_over_mv
         bus = self.inputs.bus_mv if e.bus_ok else 0
-        mj = heat_mj(max(pack - bus, bus - pack), self.build.precharge_r_mohm, dt)
+        mj = abs((self.inputs.pack_mv if e.pack_ok else self.build.pack_over_mv) - bus)
+        mj = heat_mj(mj, self.build.precharge_r_mohm, dt)
         half = (mj + self.last_mj + 1) // 2
         self.last_mj = mj
         if e.bus_ok and bus <= self.start_mv + 2 * self.build.noise_mv:
@@ -96,9 +93,9 @@ class Resistors:
 
     def _discharge(self, dt):
         # The greater of the tick's two ends: the bus falls while it is on.
-        e = self.electrics
-        bus = max(self.inputs.bus_mv, e.last_bus_mv, 0) if e.bus_ok else self.build.pack_over_mv
-        self.discharge_mj += heat_mj(bus, self.build.discharge_r_mohm, dt)
+        mv = max(self.inputs.bus_mv, 0) if self.electrics.bus_ok else self.build.pack_over_mv
+        self.discharge_mj += heat_mj(max(mv, self.last_mv), self.build.discharge_r_mohm, dt)
+        self.last_mv = mv
 
     def one_mj(self, mv):
         """C*V^2/2 of this build's bus in mJ."""

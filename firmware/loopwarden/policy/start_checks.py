@@ -3,45 +3,20 @@
 Decides nothing but yes or no. A debounced fault refuses as well; these catch what has not lasted long enough for one.
 """
 
-from micropython import const
-
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import signals as S
+from loopwarden.policy.part import Part
 
 # Refusals, in the order in which they are looked for. words.py holds a text for each.
-FINE = const(0)
-BY_FAULT = const(1)
-STOPPED = const(2)
-LOOP = const(3)
-ISOLATION = const(4)
-BUS_NOT_DEAD = const(5)
-PACK = const(6)
-CURRENT = const(7)
-NOT_STANDING = const(8)
-PLUG = const(9)
-PERMIT = const(10)
-PROOF = const(11)
-PRECHARGE_HOT = const(12)
-DISCHARGE_HOT = const(13)
-MEMORY = const(14)
-SUPPLY = const(15)
-TEMPERATURE = const(16)
-PACK_FULL = const(17)
-PACK_COLD = const(18)
-LAMP_TEST = const(19)
-COUNT = const(20)
+FINE, BY_FAULT, STOPPED, LOOP, ISOLATION, BUS_NOT_DEAD, PACK, CURRENT, NOT_STANDING, PLUG = range(10)
+PERMIT, PROOF, PRECHARGE_HOT, DISCHARGE_HOT, MEMORY, SUPPLY, TEMPERATURE, PACK_FULL, PACK_COLD, LAMP_TEST = range(
+    10, 20
+)
+COUNT = 20
 
 
-class StartChecks:
-    """Holds references only; `refusal()` is the whole of it."""
-
-    def __init__(self, build, faults, memory, monitors, resistors):
-        self.build = build
-        self.faults = faults
-        self.memory = memory
-        self.switches, self.motion, self.electrics, self.isolation, self.thermal, self.health = monitors
-        self.resistors = resistors
-        self.inputs = None
+class StartChecks(Part):
+    """`refusal()` is the whole of it."""
 
     def refusal(self, charge):
         """Return FINE or the first reason against a start; charge: 1 for a charge, 0 for a drive. S1, S10."""
@@ -56,10 +31,7 @@ class StartChecks:
             return PERMIT
         if self.isolation.watching and not self.isolation.good:
             return ISOLATION
-        if charge:
-            if not s.plugged:
-                return PLUG
-        elif s.plug:
+        if s.plug if not charge else not s.plugged:
             return PLUG
         if not self.memory.ready or self.memory.failed or self.memory.new:
             return MEMORY
@@ -94,9 +66,7 @@ class StartChecks:
         return FINE
 
     def positive_open(self):
-        """1 when the positive main is proven open: by the last opening, or by a contact that is closed while it is open."""
-        if self.memory.positive_proven:
-            return 1
+        """True when the positive main is proven open: by the last opening, or by a contact closed while it is open."""
         # Only a contact that closes when the main opens can prove it: a broken wire must not look like proof (S10).
-        s = self.switches
-        return self.build.feedback == 2 and not s.word & S.AUX_POSITIVE and s.known is not None and s.known & S.AUX_POSITIVE
+        word = self.switches.word if self.switches.known is not None and self.switches.known & S.AUX_POSITIVE else -1
+        return self.memory.positive_proven or (self.build.feedback == 2 and not word & S.AUX_POSITIVE)

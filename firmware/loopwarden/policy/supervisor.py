@@ -20,19 +20,10 @@ from loopwarden.policy.phases import Phases
 from loopwarden.policy.resistors import Resistors
 from loopwarden.policy.start_checks import StartChecks
 
-# What became of a request from a link.
-NOTHING = const(0)
-WAITING = const(1)  # for the wired acknowledge button
-DONE = const(2)
-NOT_OFF = const(3)
-NOT_DEAD = const(4)
-PRESENT = const(5)
-TIMED_OUT = const(6)
-NOT_ACTIVE = const(7)
-
+# What became of a request from a link; WAITING for the wired acknowledge button.
+NOTHING, WAITING, DONE, NOT_OFF, NOT_DEAD, PRESENT, TIMED_OUT, NOT_ACTIVE = range(8)
 _ASK_MS = const(10000)
-_TURNS = const(3)  # isolation, health, cooling
-_CLOCK_MAX_MS = const(0x3FFFFFFF)
+_CLOCK_MAX_MS = const(0x3FFFFF00)
 
 
 class Supervisor:
@@ -44,44 +35,26 @@ class Supervisor:
     """
 
     def __init__(self, build, memory):
-        self.build = build
-        self.memory = memory
-        f = Faults(build, memory)
-        self.faults = f
-        self.switches = Switches(build, f)
-        self.motion = Motion(build, f)
-        self.electrics = Electrics(build, f)
-        self.isolation = Isolation(build, f)
-        self.thermal = Thermal(build, f)
-        self.health = Health(build, f, memory)
-        monitors = (self.switches, self.motion, self.electrics, self.isolation, self.thermal, self.health)
+        self.build, self.memory = build, memory
+        self.inputs = self.outputs = None
+        f = self.faults = Faults(build, memory)
+        self.switches, self.motion, self.electrics = Switches(build, f), Motion(build, f), Electrics(build, f)
+        self.isolation, self.thermal, self.health = Isolation(build, f), Thermal(build, f), Health(build, f)
         f.add_events()
-        self.resistors = Resistors(build, memory)
-        self.checks = StartChecks(build, f, memory, monitors, self.resistors)
-        self.electrics.word_of = self.switches
-        self.thermal.electrics = self.electrics
-        self.resistors.electrics = self.electrics
+        self.resistors, self.checks, self.phases = Resistors(build, f), StartChecks(build, f), Phases(build, f)
+        self.limits, self.cooling, self.lamps = Limits(build, f), Cooling(build, f), Lamps(build, f)
+        self._join()
         self.health.start()
-        self.phases = Phases(build, f, memory, monitors, self.resistors, self.checks)
-        self.limits = Limits(build, f)
-        self.cooling = Cooling(build, f)
-        self.lamps = Lamps(f)
-        for part in (self.limits, self.cooling, self.lamps):
-            part.phases = self.phases
-        self.limits.thermal = self.thermal
-        self.limits.electrics = self.electrics
-        self.limits.isolation = self.isolation
-        self.cooling.thermal = self.thermal
-        self.cooling.switches = self.switches
-        self.lamps.electrics = self.electrics
-        self.lamps.switches = self.switches
-        self.inputs = None
-        self.outputs = None
-        self.turn = 0
+        self.phases.start()
+        self.slow = (self.isolation.step, self.health.step, self.cooling.step)
         self.turn_ms = [0, 0, 0]
-        self.asked = 0
-        self.ask_ms = 0
-        self.answer = NOTHING
+        self.turn = self.asked = self.ask_ms = self.answer = 0
+
+    def _join(self):
+        for part in (self.switches, self.motion, self.electrics, self.isolation, self.thermal, self.health):
+            part.join(self)
+        for part in (self.resistors, self.checks, self.phases, self.limits, self.cooling, self.lamps):
+            part.join(self)
 
     @property
     def phase(self):
@@ -89,14 +62,8 @@ class Supervisor:
         return self.phases.phase
 
     def _bind(self, inputs, outputs):
-        self.inputs = inputs
-        self.outputs = outputs
-        for part in (self.switches, self.motion, self.electrics, self.isolation, self.thermal, self.health):
-            part.inputs = inputs
-        for part in (self.checks, self.resistors, self.phases, self.limits):
-            part.inputs = inputs
-        for part in (self.motion, self.electrics, self.resistors, self.phases, self.limits, self.cooling, self.lamps):
-            part.outputs = outputs
+        self.inputs, self.outputs = inputs, outputs
+        self._join()
         outputs.off()
         outputs.hold = self.build.hold_fitted
 
@@ -111,9 +78,7 @@ class Supervisor:
             self._bind(inputs, outputs)
         f = self.faults
         f.dt = dt_ms
-        f.clock_ms += dt_ms
-        if f.clock_ms > 0x3FFFFF00:
-            f.clock_ms = 0x3FFFFF00
+        f.clock_ms = min(f.clock_ms + dt_ms, _CLOCK_MAX_MS)
         if inputs.late_ms:
             self.health.late()
         self.switches.step()
@@ -138,19 +103,12 @@ class Supervisor:
         waited[1] += dt_ms
         waited[2] += dt_ms
         k = self.turn
-        self.turn = k + 1 if k < _TURNS - 1 else 0
-        dt_ms = waited[k]
-        waited[k] = 0
+        self.turn = k + 1 if k < 2 else 0
         f = self.faults
-        tick = f.dt
+        f.dt = waited[k]
+        waited[k] = 0
+        self.slow[k](f.dt)
         f.dt = dt_ms
-        if k == 0:
-            self.isolation.step(dt_ms)
-        elif k == 1:
-            self.health.step(dt_ms)
-        else:
-            self.cooling.step(dt_ms)
-        f.dt = tick
 
     def ask(self, row_id):
         """A link asks to clear or acknowledge a row; the wired button decides (S15). Outside the tick."""
@@ -172,50 +130,20 @@ class Supervisor:
             self.answer = TIMED_OUT
         elif not self.phases.proven_dead():
             self.answer = NOT_DEAD
-        elif row == 76:
-            self._commissioned()
         else:
-            self._clear(row)
+            self.answer = self._clear(row)
         self.asked = 0
 
-    def _commissioned(self):
-        self.memory.new = False
-        self._clear(76)
-
     def _clear(self, row):
-        if self.faults.ends[row] != T.LOCK and self.faults.ends[row] != T.ACKED:
-            if self.faults.ends[row] != T.KEY_ACKED:
-                self.answer = NOT_ACTIVE
-                return
+        ends = self.faults.ends[row]
+        if ends != T.LOCK and ends != T.ACKED and ends != T.KEY_ACKED:
+            return NOT_ACTIVE
         if not self.faults.clear(row):
-            self.answer = PRESENT
-            return
-        self.answer = DONE
+            return PRESENT
         if row == 46:
             self.memory.prove_positive()  # the meter check stands for the proof
+        elif row == 76:
+            self.memory.new = False  # commissioned
         elif row == 79:
-            self.phases.flats = 0
-            self.memory.flats = 0
-
-    def frame(self, row):
-        """A freeze frame of this tick as a dict (allocates; outside the tick). None where a reading is not valid."""
-        i = self.inputs
-        o = self.outputs
-        t = self.thermal
-        pack = t.valid & t.pack_zones
-        return {
-            "t_ms": self.faults.clock_ms,
-            "phase": self.phases.phase,
-            "bus_mv": i.bus_mv if self.electrics.bus_ok else None,
-            "pack_mv": i.pack_mv if self.electrics.pack_ok else None,
-            "current_ma": i.current_ma if i.current_state == 0 else None,
-            "isolation_ohm": i.isolation_ohm if i.isolation_state == 0 else None,
-            "hottest_dc": t.hottest_dc if pack else None,
-            "coldest_dc": t.coldest_dc if pack else None,
-            "speed_mm_s": i.speed_mm_s if i.speed_state == 0 else None,
-            "drive_limit_permille": o.drive_limit_permille,
-            "charge_limit_permille": o.charge_limit_permille,
-            "commands": o.positive | o.negative << 1 | o.precharge << 2 | o.discharge << 3,
-            "switches": self.switches.word,
-            "measured": self.faults.measured[row],
-        }
+            self.phases.flats = self.memory.flats = 0
+        return DONE

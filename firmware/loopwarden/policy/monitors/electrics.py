@@ -3,7 +3,9 @@
 from micropython import const
 
 from loopwarden.policy import signals as S
+from loopwarden.policy.part import Part
 
+_SLOTS = ((35, 0), (36, 0), (37, 0), (38, 0), (52, 0), (52, 1), (53, 0), (53, 1), (39, 0), (39, 1), (50, 0), (51, 0))
 _PACK_BAD = const(1 << 0)
 _BUS_BAD = const(1 << 1)
 _DISAGREE = const(1 << 2)
@@ -17,45 +19,23 @@ _CHARGE_OVER = const(1 << 9)
 _FEEDBACK = const(1 << 10)
 _DROPPED = const(1 << 11)
 _UNKNOWN = const(15)
+_PROVEN_MS = const(10000)
 _CURRENT_GONE_MS = const(200)  # for so long "current 0 right after being above threshold" stays a sign
 
 
-class Electrics:
-    """Attributes: pack_ok, bus_ok, dead_ms (bus validly below the dead level, up to 10 s), dead, settled readings."""
+class Electrics(Part):
+    """Attributes: pack_ok, bus_ok, dead_ms (bus validly below the dead level, up to 10 s), rest_mv (pack unloaded).
+
+    Set by the phases: live (both mains closed, their travel time over), closing (a contactor moves, feedback is not
+    judged).
+    """
 
     def __init__(self, build, faults):
-        self.build = build
-        self.faults = faults
-        self.inputs = None
-        self.outputs = None
-        self.word_of = None  # the switches, for the feedback contacts
-        self.live = 0  # set by the phases: both mains closed and their travel time over
-        self.closing = 0  # set by the phases: a contactor moves, feedback is not judged
-        self.pack_ok = 0
-        self.bus_ok = 0
-        self.dead_ms = 0
-        self.last_bus_mv = 0
-        self.last_current_ma = 0
-        self.gone_ms = 0
-        self.rest_mv = 0  # pack voltage when it last carried no current
+        super().__init__(build, faults)
+        self.live = self.closing = self.pack_ok = self.bus_ok = self.dead_ms = self.gone_ms = self.steady = 0
+        self.last_bus_mv = self.last_current_ma = self.rest_mv = 0
         faults.default_ms[39] = build.over_current_ms
-        self.group = faults.add(
-            (
-                (35, 0),
-                (36, 0),
-                (37, 0),
-                (38, 0),
-                (52, 0),
-                (52, 1),
-                (53, 0),
-                (53, 1),
-                (39, 0),
-                (39, 1),
-                (50, 0),
-                (51, 0),
-            )
-        )
-        self.steady = 0
+        self.group = faults.add(_SLOTS)
 
     def step(self):
         """Judge one tick."""
@@ -87,27 +67,18 @@ class Electrics:
             self.dead_ms = 0
             return _BUS_BAD | (_BUS_OVER | _BUS_UNDER | _DISAGREE) << _UNKNOWN
         self.bus_ok = 1
-        if bus < b.dead_mv:
-            if self.dead_ms < 10000:
-                self.dead_ms += self.faults.dt
-        else:
-            self.dead_ms = 0
-        bad = 0
-        if bus >= b.pack_over_mv:
-            bad = _BUS_OVER
+        self.dead_ms = min(self.dead_ms + self.faults.dt, _PROVEN_MS) if bus < b.dead_mv else 0
+        bad = _BUS_OVER if bus >= b.pack_over_mv else 0
         if self.live:
             bad |= self._live(i.pack_mv, bus)
-        self.last_bus_mv = bus
+        if not bad & _BUS_BAD:
+            self.last_bus_mv = bus
         return bad
 
     def _live(self, pack, bus):
-        bad = 0
-        if bus <= self.build.pack_under_mv:
-            bad = _BUS_UNDER
+        bad = _BUS_UNDER if bus <= self.build.pack_under_mv else 0
         if self.pack_ok:
-            pack -= bus
-            if pack < 0:
-                pack = -pack
+            pack = abs(pack - bus)
             if pack > 10000 and pack * 20 > bus + pack:
                 bad |= _DISAGREE
         if bus < self.build.dead_mv and self.last_bus_mv > self.build.pack_under_mv:
@@ -121,12 +92,13 @@ class Electrics:
         n = 1 if apart and self.inputs.bus_mv < self.last_bus_mv + self.build.noise_mv else 0
         if self.gone_ms:
             n += 1
-        if self.build.feedback and self._reported() != 3:
+        if self.build.feedback and self.reported() != 3:
             n += 1
         return n
 
-    def _reported(self):
-        word = self.word_of.word
+    def reported(self):
+        """Mains that the feedback contacts report closed: 1 positive, 2 negative."""
+        word = self.switches.word
         return (1 if word & S.AUX_POSITIVE else 0) | (2 if word & S.AUX_NEGATIVE else 0)
 
     def _current(self, now, state):
@@ -156,7 +128,7 @@ class Electrics:
 
     def _feedback(self):
         o = self.outputs
-        if self.closing or self._reported() == (o.positive | o.negative << 1):
+        if self.closing or self.reported() == (o.positive | o.negative << 1):
             return 0
         return _FEEDBACK
 

@@ -3,35 +3,26 @@
 from micropython import const
 
 from loopwarden.policy import signals as S
+from loopwarden.policy.part import Part
 
 _HEAP_MIN = const(24 * 1024)
 _OVERRUNS = const(3)
 _OVERRUN_WINDOW_MS = const(10000)
-_UNKNOWN = const(15)
 
 
-class Health:
+class Health(Part):
     """Attribute supply_ok: 1 when the supply is known and in range (start check)."""
 
-    def __init__(self, build, faults, memory):
-        self.build = build
-        self.faults = faults
-        self.memory = memory
-        self.inputs = None
-        self.supply_ok = 0
-        self.group = faults.add(((58, 0), (59, 0), (60, 0), (72, 0), (71, 0), (73, 0), (74, 0)))
-        self.steady = 0
-        self.overruns = 0
-        self.window_ms = 0
+    def __init__(self, build, faults):
+        super().__init__(build, faults)
+        self.group = faults.add([(row, 0) for row in (58, 59, 60, 72, 71, 73, 74)])
+        self.supply_ok = self.steady = self.overruns = self.window_ms = 0
 
     def start(self):
         """What the memory says at power-up, once."""
-        if self.memory.new:
-            self.faults.trip(76)
-        if self.memory.damaged:
-            self.faults.trip(75)
-        if self.memory.drifting:
-            self.faults.trip(13)
+        for row, told in ((76, self.memory.new), (75, self.memory.damaged), (13, self.memory.drifting)):
+            if told:
+                self.faults.trip(row)
 
     def late(self):
         """A tick missed its deadline."""

@@ -7,38 +7,34 @@ reading is awaited, and only a reading far below the limit counts before it.
 from micropython import const
 
 from loopwarden.policy import signals as S
+from loopwarden.policy.part import Part
 
 _WARN = const(1 << 0)
 _FAULT = const(1 << 1)
 _LOST = const(1 << 2)
 _DEVICE = const(1 << 3)
 _IMPLAUSIBLE = const(1 << 4)
-_GROSS = const(1 << 5)
 _UNKNOWN = const(15)
 _GROSS_MS = const(5000)
 _UNSETTLED_MS = const(30000)
 
 
-class Isolation:
-    """Attributes: good (valid and above the fault limit, now), settled (a reading counts since the last close)."""
+class Isolation(Part):
+    """Attributes: good (valid and above the fault limit, now), settled (a reading counts since the last close).
+
+    watching is set by the phases: 0 while plugged in and another monitor is in charge.
+    """
 
     def __init__(self, build, faults):
-        self.build = build
-        self.faults = faults
-        self.inputs = None
-        self.good = 0
-        self.settled = 1
-        self.closed_ms = 0
-        self.watching = 1  # set by the phases: 0 while plugged in and another monitor is in charge
-        self.group = faults.add(((7, 0), (8, 0), (9, 0), (11, 0), (12, 0)))
+        super().__init__(build, faults)
+        self.good = self.closed_ms = self.steady = self.gross_steady = 0
+        self.settled = self.watching = 1
+        self.group = faults.add([(row, 0) for row in (7, 8, 9, 11, 12)])
         self.gross_group = faults.add(((8, 1),), _GROSS_MS)  # far below the limit: counts while still settling
-        self.steady = 0
-        self.gross_steady = 0
 
     def closing(self):
         """The contactors close: what was read before is history."""
-        self.settled = 0
-        self.closed_ms = 0
+        self.settled = self.closed_ms = 0
 
     def opened(self):
         """The contactors are open again."""
@@ -49,13 +45,10 @@ class Isolation:
         i = self.inputs
         if not self.settled:
             self._settle(i, dt)
-        bad = 0
-        gross = 0
+        bad = gross = 0
         ohm = i.isolation_ohm
         if i.isolation_state == S.OK and ohm is not None:
-            if ohm < self.build.iso_warn_ohm:
-                bad = _WARN
-            elif ohm < self.build.iso_warn_clear_ohm and self.faults.is_on(7):
+            if ohm < (self.build.iso_warn_clear_ohm if self.faults.slots_on[7] else self.build.iso_warn_ohm):
                 bad = _WARN
             if ohm < self.build.iso_fault_ohm:
                 bad |= _FAULT
@@ -78,11 +71,7 @@ class Isolation:
 
     def _no_reading(self, state):
         bad = (_WARN | _FAULT) << _UNKNOWN
-        if state == S.DEVICE:
-            return bad | _DEVICE
-        if state == S.RANGE:
-            return bad | _IMPLAUSIBLE
-        return bad | _LOST
+        return bad | (_DEVICE if state == S.DEVICE else _IMPLAUSIBLE if state == S.RANGE else _LOST)
 
     def _settle(self, i, dt):
         self.closed_ms = min(self.closed_ms + dt, _UNSETTLED_MS)

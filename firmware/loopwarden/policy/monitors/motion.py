@@ -3,6 +3,7 @@
 from micropython import const
 
 from loopwarden.policy import signals as S
+from loopwarden.policy.part import Part
 
 _STAND_MS = const(2000)  # no pulse for so long
 _BRAKE_MAX = const(10)  # mm/s per ms: no wheel that rolls slows faster than 10 m/s2
@@ -11,45 +12,35 @@ _LOST_MS = const(500)
 _UNDRIVEN_MS = const(2000)  # drive current for so long without a pulse
 
 
-class Motion:
-    """Attributes: moving (1 unless standing is proven), lost, pulses (this tick), quiet_ms, last_mm_s."""
+class Motion(Part):
+    """Attributes: moving (1 unless standing is proven), pulses (this tick), quiet_ms, last_mm_s, current_low.
+
+    seen, granted: pulses, a limit since the contactors last closed. idle_ms: both limits 0 and the current below its
+    threshold, as far as it is known.
+    """
 
     def __init__(self, build, faults):
-        self.build = build
-        self.faults = faults
-        self.inputs = None
-        self.outputs = None
-        self.moving = 1
+        super().__init__(build, faults)
         self.fitted = build.speed_fitted
-        self.quiet_ms = 0
-        self.invalid_ms = 0
-        self.last_mm_s = 0
-        self.steep = 0
-        self.pulses = 0
-        self.seen = 0  # pulses since the contactors last closed
-        self.granted = 0  # a limit was granted since the contactors last closed
-        self.undriven_ms = 0
-        self.idle_ms = 0  # both limits 0 and current below threshold, as far as it is known
-        self.current_low = 0
+        self.moving = 1
+        self.quiet_ms = self.invalid_ms = self.undriven_ms = self.idle_ms = 0
+        self.last_mm_s = self.steep = self.pulses = self.seen = self.granted = self.current_low = 0
         self.group = faults.add(((63, 0),))
         self.steady = 0
 
     def closing(self):
         """The contactors are about to close: proof of motion starts anew."""
-        self.seen = 0
-        self.granted = 0
+        self.seen = self.granted = 0
 
     def step(self):
         """Judge one tick."""
         i = self.inputs
-        self.current_low = 0
-        if i.current_state == S.OK and i.current_ma is not None:
-            if -self.build.current_threshold_ma < i.current_ma < self.build.current_threshold_ma:
-                self.current_low = 1
+        known = self.build.current_fitted and i.current_state == S.OK and i.current_ma is not None
+        self.current_low = 1 if known and abs(i.current_ma) < self.build.current_threshold_ma else 0
         if self.outputs.drive_limit_permille or self.outputs.charge_limit_permille:
             self.granted = 1
             self.idle_ms = 0
-        elif self.current_low or not self.build.current_fitted or i.current_state != S.OK:
+        elif self.current_low or not known:
             self.idle_ms = min(self.idle_ms + self.faults.dt, self.build.fallback_ms)
         else:
             self.idle_ms = 0
@@ -69,8 +60,7 @@ class Motion:
         elif p:
             self._rolling(i, p)
         else:
-            self.pulses = 0
-            self.invalid_ms = 0
+            self.pulses = self.invalid_ms = 0
             self.quiet_ms = min(self.quiet_ms + self.faults.dt, _STAND_MS)
             if self.last_mm_s > _JUMP_MM_S and self.quiet_ms >= _LOST_MS:
                 bad = 1
@@ -84,8 +74,7 @@ class Motion:
         v = i.speed_mm_s
         self.pulses = p
         self.seen = 1
-        self.invalid_ms = 0
-        self.idle_ms = 0
+        self.invalid_ms = self.idle_ms = 0
         if v is not None:
             self.steep = 1 if self.last_mm_s - v > _BRAKE_MAX * (self.quiet_ms + self.faults.dt) else 0
             self.last_mm_s = v
@@ -104,15 +93,12 @@ class Motion:
         if self.pulses:
             self.moving = 1
             return
-        if self.quiet_ms >= _STAND_MS and not bad and not self.steep and (self.seen or not self.granted):
-            if self.current_low or (not self.build.current_fitted):
-                self.moving = 0
-                self.last_mm_s = 0
-                return
+        quiet = self.quiet_ms >= _STAND_MS and not bad and not self.steep and (self.seen or not self.granted)
+        if quiet and (self.current_low or not self.build.current_fitted):
+            self.moving = self.last_mm_s = 0
+            return
         # Speed lost or not trusted: standing only after both limits were 0 for the fallback time.
         if self.idle_ms < self.build.fallback_ms:
             self.moving = 1
         else:
-            self.moving = 0
-            self.last_mm_s = 0
-            self.steep = 0
+            self.moving = self.last_mm_s = self.steep = 0

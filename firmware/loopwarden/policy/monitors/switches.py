@@ -7,155 +7,111 @@ latched, so an opening shorter than a tick is not lost (S3).
 from micropython import const
 
 from loopwarden.policy import signals as S
+from loopwarden.policy.part import Part
 
-HARD = const(0)
-WATCHED = const(1)
-PERMIT_DRIVE = const(2)
-PERMIT_CHARGE = const(3)
-
+_ROW_OF = (2, 1, 6, 6)  # the row of an open loop that is hard, watched, permits driving, permits charging
 _START_HELD_MAX_MS = const(10000)
 _FLICKER_WINDOW_MS = const(60000)
 _FLICKERS = const(3)
 _LOOP_SHIFT = const(16)
 
 
-class Switches:
-    """Attributes for the phases: key, start_edge, ack, plug (1 present or unknown), plugged (1 surely present), cut (S3)."""
+class Switches(Part):
+    """Attributes: key, start_edge, ack, plug (1 present or unknown), plugged (1 surely present), cut (S3).
+
+    cut: 1 while a stop, a crash or an open hard loop is there or was latched in this tick. open: loops that read open
+    or were latched open. word: the inputs as they count. driving, charging: set by the phases: a plug is out of place;
+    the charge permit counts, not the drive permit.
+    """
 
     def __init__(self, build, faults):
-        self.build = build
-        self.faults = faults
-        self.inputs = None
-        self.word = -1  # the normalised word of the last tick
-        self.busy = 1
-        self.cut = 1  # 1 while a stop, a crash or an open hard loop is there or was latched in this tick
-        self.key = 0
-        self.key_edge = 0
-        self.start = 0
-        self.start_edge = 0
-        self.start_ms = 0
-        self.stuck = 0  # pressed already at key-on, or for too long
-        self.ack = 0
-        self.ack_edge = 0
-        self.plug = 1 if build.plug_fitted else 0
-        self.plugged = 0
-        self.coolant_asked = 0
-        self.driving = 0  # set by the phases: a plug is out of place now
-        self.charging = 0  # set by the phases: the charge permit counts, not the drive permit
+        super().__init__(build, faults)
+        self.bits = self.known = self.word = -1
+        self.busy = self.cut = 1
+        self.plug = build.plug_fitted
+        self.key = self.key_edge = self.start = self.start_edge = self.start_ms = self.stuck = 0
+        self.ack = self.ack_edge = self.plugged = self.coolant_asked = self.driving = self.charging = 0
+        self.open = self.flickers = self.flicker_ms = self.short_steady = self.control_steady = 0
         self.loops = len(build.loop_kind)
-        self.hard = 0
-        self.watched = 0
-        self.permit_drive = 0
-        self.permit_charge = 0
-        for n in range(self.loops):
-            kind = build.loop_kind[n]
-            if kind == HARD:
-                self.hard |= 1 << n
-            elif kind == WATCHED:
-                self.watched |= 1 << n
-            elif kind == PERMIT_DRIVE:
-                self.permit_drive |= 1 << n
-            else:
-                self.permit_charge |= 1 << n
-        row_of = (2, 1, 6, 6)
-        self.loop_group = faults.add([(row_of[build.loop_kind[n]], n) for n in range(self.loops)])
-        shorts = [(3, n) for n in range(self.loops)] + [(4, n) for n in range(self.loops)]
-        self.short_group = faults.add(shorts)
-        self.control_group = faults.add(((61, 0), (62, 0), (66, 0), (67, 0), (64, 0), (32, 0), (65, 0)))
-        self.loop_steady = 0
-        self.short_steady = 0
-        self.control_steady = 0
-        self.open = 0  # loops that read open or were latched open, for start checks and "why"
-        self.flickers = 0
-        self.flicker_ms = 0
-        self.bits = -1
-        self.known = -1
+        self.all_loops = (1 << self.loops) - 1
+        kinds = [sum([1 << n for n in range(self.loops) if build.loop_kind[n] == kind]) for kind in range(4)]
+        self.hard, self.watched, self.permit_drive, self.permit_charge = kinds
+        self.loop_group = faults.add([(_ROW_OF[build.loop_kind[n]], n) for n in range(self.loops)])
+        self.short_group = faults.add([(row, n) for row in (3, 4) for n in range(self.loops)])
+        self.control_group = faults.add([(row, 0) for row in (61, 62, 66, 67, 64, 32, 65)])
 
     def step(self):
         """Judge one tick. Skips everything while no input changes and nothing counts."""
         i = self.inputs
-        self.start_edge = 0
-        self.key_edge = 0
-        self.ack_edge = 0
+        self.start_edge = self.key_edge = self.ack_edge = 0
         if self.busy or i.latch or i.bits != self.bits or i.known != self.known or i.loop_low | i.loop_high:
             self._look(i)
 
     def _look(self, i):
         self.bits = i.bits
         self.known = i.known
-        word = 0
-        if i.bits is not None and i.known is not None:
-            word = (i.bits & i.known) | (S.BAD_WHEN_SET & ~i.known)
-            self.plug = 1 if self.build.plug_fitted and (word & S.PLUG or not i.known & S.PLUG) else 0
-        else:
-            word = S.BAD_WHEN_SET
-            self.plug = self.build.plug_fitted
+        known = 0 if i.bits is None or i.known is None else i.known
+        word = S.BAD_WHEN_SET & ~known
+        if known:
+            word |= i.bits & known
         if not self.build.crash_fitted:
             word &= ~S.CRASH
         elif i.latch & S.CRASH:
             word |= S.CRASH
         word |= i.latch & S.STOP
+        self.plugged = 1 if self.build.plug_fitted and word & S.PLUG else 0
+        self.plug = 1 if self.build.plug_fitted and (word & S.PLUG or not known & S.PLUG) else 0
         self._edges(word)
         self._loops(i, word)
         self._controls(word)
 
     def _edges(self, word):
-        if word & S.KEY and not self.key:
-            self.key_edge = 1
+        was = self.key | self.start << 1 | self.ack << 2
         self.key = 1 if word & S.KEY else 0
-        if word & S.START and not self.start:
-            self.start_edge = 1
         self.start = 1 if word & S.START else 0
+        self.ack = 1 if word & S.ACK else 0
+        self.key_edge = self.key & ~was
+        self.start_edge = self.start & ~(was >> 1)
+        self.ack_edge = self.ack & ~(was >> 2)
         self.start_ms = min(self.start_ms + self.faults.dt, _START_HELD_MAX_MS) if self.start else 0
         if not self.start:
             self.stuck = 0
         elif self.key_edge or self.start_ms >= _START_HELD_MAX_MS:
             self.stuck = 1
-        if word & S.ACK and not self.ack:
-            self.ack_edge = 1
-        self.ack = 1 if word & S.ACK else 0
-        self.plugged = 1 if self.build.plug_fitted and word & S.PLUG else 0
         self.word = word
 
     def _loops(self, i, word):
-        n = (1 << self.loops) - 1
-        opened = ~(word >> _LOOP_SHIFT) & n
-        latched = (i.latch >> _LOOP_SHIFT) & n
+        opened = ~(word >> _LOOP_SHIFT) & self.all_loops
+        latched = (i.latch >> _LOOP_SHIFT) & self.all_loops
         self.open = opened | latched
         self.cut = 1 if word & (S.STOP | S.CRASH) or self.open & self.hard else 0  # S3: level or latched edge
         if latched & self.watched & ~opened:
             self._flicker()
         bad = opened | (latched & self.hard)
         bad &= ~(self.permit_drive if self.charging else self.permit_charge)
-        n = self.faults.update(self.loop_group, bad)
-        self.busy = 1 if n < 0 or i.latch or self.start or self.flickers else 0
-        bad = (i.loop_low & ((1 << self.loops) - 1)) | (i.loop_high << self.loops)
+        bad = self.faults.update(self.loop_group, bad)
+        self.busy = 1 if bad < 0 or i.latch or self.start or self.flickers else 0
+        bad = (i.loop_low & self.all_loops) | (i.loop_high & self.all_loops) << self.loops
         if bad != self.short_steady:
             self.short_steady = self.faults.update(self.short_group, bad)
             if self.short_steady < 0:
                 self.busy = 1
         if self.flickers:
-            self._flicker_time()
+            self.flicker_ms += self.faults.dt
+            if self.flicker_ms >= _FLICKER_WINDOW_MS:
+                self.flickers = 0
+                self.faults.drop(5)
 
     def _flicker(self):
-        if self.flickers == 0:
+        self.flickers = min(self.flickers + 1, _FLICKERS)
+        if self.flickers == 1:
             self.flicker_ms = 0
-        self.flickers += 1
-        if self.flickers >= _FLICKERS:
-            self.flickers = _FLICKERS
+        elif self.flickers == _FLICKERS:
             self.flicker_ms = 0  # heals a whole window after the last one
-            self.faults.trip(5, self.flickers)
-
-    def _flicker_time(self):
-        self.flicker_ms += self.faults.dt
-        if self.flicker_ms >= _FLICKER_WINDOW_MS:
-            self.flickers = 0
-            self.faults.drop(5)
+            self.faults.trip(5, _FLICKERS)
 
     def _controls(self, word):
-        bad = 0
-        if word & S.STOP:
-            bad |= 1
+        bad = 1 if word & S.STOP else 0
         if word & S.CRASH:
             bad |= 2
         if word & S.COIL_FAULT:
@@ -172,6 +128,12 @@ class Switches:
             self.control_steady = self.faults.update(self.control_group, bad)
             if self.control_steady < 0:
                 self.busy = 1
+
+    def ask_coolant(self, asked):
+        """The pump is asked to run, or not: its feedback counts only while it is."""
+        if asked != self.coolant_asked:
+            self.coolant_asked = asked & self.build.coolant_fitted
+            self.busy = 1
 
     def again(self):
         """Look at the next tick even if no input changes: something else that the findings depend on did."""
