@@ -639,24 +639,43 @@ class _Answer:
         return max(rest, 0)
 
     def _refusal(self):
+        # What the last start was refused for; without one, what a start would be refused for now.
         p = self.p
+        now = self.s.checks.refusal(self.s.switches.plugged)
         n = p.refused
-        if n == C.FINE or (n == C.LAMP_TEST and p.stage == P.IDLE) or n == C.BY_FAULT:
-            n = self.s.checks.refusal(self.s.switches.plugged)
-        head = "start refused" if n not in _WAITS else "start waits"
-        if p.stage == P.IDLE:
-            head = "the key is off, and a start would be refused" if n != C.FINE else "the key is off"
-        elif n == C.FINE:
-            head = "no start is asked for"
+        if n == C.LAMP_TEST and p.stage == P.READY:
+            return self._refused("start waits", n)
+        head = "start refused"
+        asked = n not in (C.FINE, C.LAMP_TEST)
+        if asked:
+            head = "start %s %s ago" % ("waits, asked for" if n in _WAITS else "refused", span(self._age(p.refused_ms)))
+            if now == C.FINE and n == C.BY_FAULT:
+                return head + " by a fault that has ended: " + self._fine()
+            if now == C.FINE:
+                return self._refused(head, n, "; this has passed, " + self._fine())
+        elif p.stage == P.IDLE:
+            head = "the key is off, and a start would be refused"
+        if n == C.BY_FAULT or not asked:
+            n = now
+        if n == C.FINE:
+            return "no start is asked for: " + self._fine()
         if n == C.BY_FAULT:
             return head + " by " + self.fault(self.f.worst_row)
+        return self._refused(head, n)
+
+    def _fine(self):
+        reads, check = self._words("refusal0")
+        return self._fill(reads) + "." + check
+
+    def _refused(self, head, n, rest="."):
         key, row = self._refusal_key(n)
         reads, check = self._words(key)
         if row:
             head += ", " + fault_name(row)
-        if n == p.refused and p.stage == P.READY and n != C.LAMP_TEST:
-            head += ", asked for %s ago" % span(self.f.clock_ms - p.refused_ms)
-        return "%s: %s.%s" % (head, self._fill(reads, row), check)
+        return "%s: %s%s%s" % (head, self._fill(reads, row), rest, check if rest == "." else "")
+
+    def _age(self, since_ms):
+        return self.f.clock_ms - since_ms
 
     def _refusal_key(self, n):
         if n == C.ISOLATION and self.s.inputs.isolation_state:
@@ -698,7 +717,7 @@ class _Answer:
             return " in a charge, where nothing drives and the charge limit waits for the charger."
         if by == L.WIND:
             return ", " + P.NAMES[self.p.phase] + self._stage()
-        head = ", set by %s for %s" % (_LIMITERS[by], span(self.f.clock_ms - since_ms))
+        head = ", set by %s for %s" % (_LIMITERS[by], span(self._age(since_ms)))
         for kind, text in _entry("limiter%d" % by):
             if kind == "see":
                 return head + ", " + self.fault(int(text))
