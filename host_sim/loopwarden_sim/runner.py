@@ -4,6 +4,7 @@ Decides the order of a tick and what becomes of the board's power; what must hol
 the promise monitor. The same scenario and seed give the same run.
 """
 
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -227,11 +228,12 @@ class _Run:
                     checker.tick(tick, scene)
                 if file is not None:
                     file.row(scene)
-                if progress is not None and tick % _PROGRESS_TICKS == 0:
+                if progress is not None and tick % _PROGRESS_TICKS == 0 and tick < scenario.ticks:
                     progress(tick, scenario.ticks)
         except Exception as error:  # the code under test may raise anything, and the run's story is wanted all the more
-            where = f"{type(error).__name__}: {error}"
-            self.outcome.failure = f"stopped at {(monitor.ticks + 1) * tick_ms / 1000:.3f} s by {where}"
+            place = traceback.extract_tb(error.__traceback__)[-1]
+            what = f"{type(error).__name__}: {error} ({place.filename}:{place.lineno})"
+            self.outcome.failure = f"stopped at {(monitor.ticks + 1) * tick_ms / 1000:.3f} s by {what}"
         finally:
             if file is not None:
                 file.close()

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Protocol
 
-from loopwarden_cli import check, pack, review, schema
+from loopwarden_cli import check, pack, review, schema, simulate
 from loopwarden_cli.result import Result, UserError
 
 
@@ -28,6 +28,7 @@ COMMANDS: dict[str, Command] = {
     "review": review,
     "pack": pack,
     "schema": schema,
+    "simulate": simulate,
 }
 
 
