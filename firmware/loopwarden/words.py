@@ -3,11 +3,11 @@
 Decides nothing and is no part of the tick: it may allocate, and reads one entry of fault_texts.txt at a time (S13).
 """
 
+from loopwarden import signals as S
 from loopwarden.memory.ram import freeze
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import limits as L
 from loopwarden.policy import phases as P
-from loopwarden.policy import signals as S
 from loopwarden.policy import start_checks as C
 
 SUBJECTS = (

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import ceil, log
 from typing import Literal
 
-from loopwarden.policy import signals
+from loopwarden import signals
 from loopwarden_build.model import BleedDischarge, BuildFile
 
 DischargeKind = Literal["resistor", "inverter", "bleed"]

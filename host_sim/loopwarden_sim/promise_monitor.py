@@ -13,7 +13,7 @@ from math import inf
 from operator import attrgetter
 from typing import Any, Protocol
 
-from loopwarden.policy import signals
+from loopwarden import signals
 from loopwarden_sim.promise_bounds import Bounds
 from loopwarden_sim.promise_reactions import (
     CHARGE_CAP,

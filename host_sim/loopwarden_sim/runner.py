@@ -9,9 +9,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from loopwarden import signals
 from loopwarden.build import Build
 from loopwarden.memory.ram import RamMemory
-from loopwarden.policy import signals
 from loopwarden.policy.supervisor import Supervisor
 from loopwarden.words import why
 from loopwarden_build.integer_build import to_device

@@ -23,7 +23,8 @@ from loopwarden_sim.trace import FAULT_IDS, columns
 from loopwarden_sim.world import World
 
 TOP_KEYS = ("title", "build", "seed", "run", "memory", "start", "at", "expect")
-EVENT_KEYS = ("t", "name", "set", "press", "for", "strike", "where", "with", "heal", "clear", "board")
+DEEDS = ("set", "press", "strike", "heal", "clear", "board")
+EVENT_KEYS = ("t", "name", *DEEDS, "for", "where", "with")
 BUTTONS = ("start", "ack", "stop")
 BOARD = ("off", "on", "reset")
 _RUN_MAX_S = 24 * 3600
@@ -234,6 +235,9 @@ class _Loader:
     def events(self, world: World) -> list[tuple[int, Action]]:
         timed: list[tuple[float, tuple[str | int, ...], dict[str, Any]]] = []
         for path, table in self.tables("at"):
+            if not set(table) & set(DEEDS) and set(table) <= set(EVENT_KEYS):
+                self.error(path, f"does nothing; give {', '.join(DEEDS[:-1])} or {DEEDS[-1]}")
+                continue
             self.known(table, EVENT_KEYS, path)
             if "t" not in table:
                 self.error((*path, "t"), 'is missing: when it happens, such as "1.5 s"')
@@ -254,11 +258,8 @@ class _Loader:
         found: list[tuple[int, Action]] = []
         for moment_s, path, table in timed:
             tick = self.last_tick(moment_s) + 1  # first seen by the tick that ends after it
-            before = len(found), len(self.errors)
             found.extend((tick, action) for action in self.actions(world, path, table))
             found.extend(self.press(path, table, moment_s, tick))
-            if (len(found), len(self.errors)) == before:
-                self.error(path, "does nothing; give set, press, strike, heal, clear or board")
         found.sort(key=lambda event: event[0])
         return found
 

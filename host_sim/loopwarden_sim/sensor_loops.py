@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import cast
 
 from loopwarden.convert.raw import Raw
-from loopwarden.policy.signals import LOOP0
+from loopwarden.signals import LOOP0
 from loopwarden_build.model import BuildFile, ResistorLoop
 from loopwarden_sim.sensor_channel import COUNTS_MAX
 
@@ -19,9 +19,9 @@ class _Loop:
     ground_counts: int = 0
     supply_counts: int = 4095
     fault: str = ""
-    open_s: float = 0.0
-    every_s: float = 1.0
-    phase_s: float = 0.0
+    open_us: int = 0
+    every_us: int = 1_000_000
+    phase_us: int = 0
 
 
 class Loops:
@@ -34,7 +34,7 @@ class Loops:
     FAULTS = ("open", "to_ground", "to_supply", "flicker")
 
     def __init__(self, build: BuildFile) -> None:
-        self._filter_s = build.inputs.stop_pulse
+        self._filter_us = round(build.inputs.stop_pulse * 1e6)
         self.loops = []
         for loop in build.loop:
             item = _Loop(loop.name, loop.kind == "hard", loop.sense)
@@ -57,7 +57,7 @@ class Loops:
         if loop is None:
             raise KeyError(name)
         loop.fault = fault
-        loop.open_s, loop.every_s, loop.phase_s = open_s, every_s, 0.0
+        loop.open_us, loop.every_us, loop.phase_us = round(open_s * 1e6), round(every_s * 1e6), 0
         self.coil_broken = any(item.hard and item.fault in ("open", "to_ground") for item in self.loops)
 
     def sample(self, raw: Raw, dt_s: float, noise: float) -> None:
@@ -90,14 +90,14 @@ class Loops:
             return False, False
         if loop.fault in ("open", "to_ground"):
             return True, True
-        before_s = loop.phase_s
-        loop.phase_s += dt_s
-        wrapped = loop.phase_s >= loop.every_s
-        if wrapped:
-            loop.phase_s -= loop.every_s
-        started = before_s == 0.0 or wrapped
-        seen = started or before_s < loop.open_s
-        return loop.phase_s < loop.open_s, seen and loop.open_s >= self._filter_s
+        if loop.open_us < self._filter_us:
+            return False, False
+        before = loop.phase_us
+        after = before + round(dt_s * 1e6)
+        loop.phase_us = after % loop.every_us
+        # The tick is open at its end: an opening that begins with the next tick is none of this one's.
+        seen = before < loop.open_us or after > loop.every_us
+        return (after - 1) % loop.every_us < loop.open_us, seen
 
     def _echo(self, fault: str, is_open: bool) -> int:
         # The return of a toggled loop is pulled against the level that is driven in.

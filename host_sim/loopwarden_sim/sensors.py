@@ -6,7 +6,7 @@ Counts, duty and edges only; whether they can be believed is for `loopwarden.con
 from typing import cast
 
 from loopwarden.convert.raw import Raw
-from loopwarden.policy.signals import (
+from loopwarden.signals import (
     ACK,
     AUX_NEGATIVE,
     AUX_POSITIVE,

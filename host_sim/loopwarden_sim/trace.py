@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, TextIO
 
-from loopwarden.policy import fault_table, phases, signals
+from loopwarden import signals
+from loopwarden.policy import fault_table, phases
 from loopwarden_build.model import BuildFile
 from loopwarden_sim.world import World
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from loopwarden.build import Build
 from loopwarden.convert.edge import Edge
-from loopwarden.policy.signals import Inputs
+from loopwarden.signals import Inputs
 from loopwarden_build.integer_build import to_device
 from loopwarden_build.model import BuildFile
 from loopwarden_sim.plant import Commands, Plant
@@ -394,7 +394,9 @@ def _channel(channel: str) -> dict[str, Fault]:
             lambda world, name: of(world, name).strike(""),
         )
 
-    return {f"{channel}_{kind}": fault(kind) for kind in Channel.FAULTS}
+    # A reference is the same at any time, so it cannot be late.
+    kinds = [kind for kind in Channel.FAULTS if (channel, kind) != ("reference", "late")]
+    return {f"{channel}_{kind}": fault(kind) for kind in kinds}
 
 
 def _loop(kind: str) -> Fault:

@@ -19,7 +19,7 @@ CONVERT = sorted((FIRMWARE / "loopwarden" / "convert").glob("*.py"))
 GUEST = """
 from loopwarden.build import load
 from loopwarden.convert.edge import Edge
-from loopwarden.policy.signals import Inputs
+from loopwarden.signals import Inputs
 try:
     from tick_meter import TickMeter
 except ImportError:
@@ -105,7 +105,7 @@ def test_every_number_on_the_way_stays_below_2_to_the_30(name: str) -> None:
     with watched("loopwarden.convert") as watch:
         from loopwarden.build import Build
         from loopwarden.convert.edge import Edge
-        from loopwarden.policy.signals import Inputs
+        from loopwarden.signals import Inputs
         from loopwarden_build.integer_build import to_device
 
         values = to_device(build_file(name))

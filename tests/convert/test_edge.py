@@ -7,7 +7,7 @@ import pytest
 
 from loopwarden.convert.edge import Edge
 from loopwarden.convert.raw import ALL_KNOWN
-from loopwarden.policy.signals import (
+from loopwarden.signals import (
     ACK,
     AUX_NEGATIVE,
     AUX_POSITIVE,

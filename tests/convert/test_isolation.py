@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from loopwarden.convert.isolation import DUTY, FREQUENCY, LINE, Isolation
 from loopwarden.convert.raw import Raw
-from loopwarden.policy.signals import DEVICE, OK, RANGE, STALE
+from loopwarden.signals import DEVICE, OK, RANGE, STALE
 
 from .builds import changed
 

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from loopwarden.convert.linear import COUNTS_MAX, NO_LOWEST, RAIL_HIGH, Linear
-from loopwarden.policy.signals import OK, OPEN, RANGE, SHORT, STALE
+from loopwarden.signals import OK, OPEN, RANGE, SHORT, STALE
 
 from .builds import build
 
@@ -65,6 +65,13 @@ def test_unknown_never_becomes_a_number(counts: int | None) -> None:
     value = made.read(counts)
     assert (value is None) == (made.state != OK)
     assert counts is not None or made.state == STALE
+
+
+def test_a_small_scale_is_not_rounded_away() -> None:
+    """A 1.5 V reference on a 3.3 V converter: one count is 0.8 mV, and the reading is within that."""
+    made = Linear(0, COUNTS_MAX, 3300, 0, RAIL_HIGH, 0)
+    for counts in range(0, RAIL_HIGH, 7):
+        assert made.read(counts) == pytest.approx(counts * 3300 / 4095, abs=1.5)
 
 
 def test_a_rail_is_never_believed_without_a_live_zero() -> None:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from loopwarden.convert.loops import LEVEL, RESISTOR, TOGGLED, Loops
 from loopwarden.convert.raw import Raw
-from loopwarden.policy.signals import LOOP0
+from loopwarden.signals import LOOP0
 
 
 def loops(kind: int) -> Loops:

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from loopwarden.convert.speed import QUIET_MS, Speed
-from loopwarden.policy.signals import OK, QUIET, RANGE, STALE
+from loopwarden.signals import OK, QUIET, RANGE, STALE
 
 from .builds import changed
 

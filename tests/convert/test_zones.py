@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from loopwarden.convert.zones import Zones
-from loopwarden.policy.signals import OK, OPEN, RANGE, SHORT, STALE
+from loopwarden.signals import OK, OPEN, RANGE, SHORT, STALE
 from loopwarden_build.model import NtcZone, Pt1000Zone
 from loopwarden_build.sensor_curves import FROM_DEGC, POINTS, STEP_K, zone_rails, zone_table
 

@@ -5,7 +5,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from loopwarden.policy.signals import Inputs, Outputs
+from loopwarden.signals import Inputs, Outputs
 from loopwarden_build.load import read_build
 from loopwarden_build.model import BuildFile
 from loopwarden_sim.plant_parameters import PlantParameters, from_build

@@ -9,8 +9,8 @@ from math import exp
 from types import SimpleNamespace
 from typing import Any
 
-from loopwarden.policy import signals
-from loopwarden.policy.signals import ACK, AUX_NEGATIVE, AUX_POSITIVE, KEY, LOOP0, OK, PLUG, QUIET, START
+from loopwarden import signals
+from loopwarden.signals import ACK, AUX_NEGATIVE, AUX_POSITIVE, KEY, LOOP0, OK, PLUG, QUIET, START
 from loopwarden_sim.promise_bounds import Bounds, ZoneBound
 from loopwarden_sim.promise_monitor import PromiseMonitor
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from loopwarden.policy import fault_table
-from loopwarden.policy.signals import (
+from loopwarden.signals import (
     ACK,
     AUX_POSITIVE,
     CRASH,

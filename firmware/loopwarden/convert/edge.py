@@ -11,7 +11,7 @@ from loopwarden.convert.loops import LEVEL, Loops
 from loopwarden.convert.raw import Raw
 from loopwarden.convert.speed import Speed
 from loopwarden.convert.zones import Zones
-from loopwarden.policy.signals import (
+from loopwarden.signals import (
     AUX_NEGATIVE,
     AUX_POSITIVE,
     COIL_FAULT,

@@ -5,7 +5,7 @@ The points come from the monitor's data sheet, by way of the build file. Between
 
 from micropython import const
 
-from loopwarden.policy.signals import DEVICE, OK, RANGE, STALE
+from loopwarden.signals import DEVICE, OK, RANGE, STALE
 
 LINE = const(0)
 DUTY = const(1)

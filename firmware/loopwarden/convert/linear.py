@@ -2,14 +2,15 @@
 
 from micropython import const
 
-from loopwarden.policy.signals import OK, OPEN, RANGE, SHORT, STALE
+from loopwarden.signals import OK, OPEN, RANGE, SHORT, STALE
 
 COUNTS_MAX = const(4095)
 RAIL_LOW = const(16)  # a sound channel without a live zero never gets this close to ground
 RAIL_HIGH = const(4079)  # nor this close to the converter's supply
 NO_LOWEST = const(-(1 << 30) + 1)
 _SLOPE_MAX = const(262142)  # times 4095 counts it stays below 2**30, rounding included
-_FINE = const(6)  # bits behind the point of the slope, where the product leaves room for them
+_FULL_MAX = const(1 << 28)
+_FINE = const(12)
 
 
 class Linear:
@@ -27,9 +28,9 @@ class Linear:
         self.lowest = lowest
         self.state = STALE
         span = full_counts - zero
-        self.shift = _FINE
-        while (full << self.shift) // span >= _SLOPE_MAX:
-            self.shift -= 1
+        self.shift = 0  # bits behind the point of the slope: as many as the product leaves room for
+        while self.shift < _FINE and full << self.shift < _FULL_MAX and (full << self.shift) // span < _SLOPE_MAX >> 1:
+            self.shift += 1
         self.slope = ((full << self.shift) + span // 2) // span
 
     def read(self, counts):

@@ -8,7 +8,7 @@ resistor   a divider: closed inside the window, shorted beyond the outer lines, 
 
 from micropython import const
 
-from loopwarden.policy.signals import LOOP0
+from loopwarden.signals import LOOP0
 
 LEVEL = const(0)
 TOGGLED = const(1)

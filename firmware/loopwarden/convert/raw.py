@@ -5,7 +5,7 @@ Written by the board, or by the simulator's sensors, in place; read by the edge.
 
 from micropython import const
 
-from loopwarden.policy.signals import LOOPS_MAX, ZONES_MAX
+from loopwarden.signals import LOOPS_MAX, ZONES_MAX
 
 ALL_KNOWN = const((1 << 22) - 1)  # every two-state input of the signals word
 

@@ -2,7 +2,7 @@
 
 from micropython import const
 
-from loopwarden.policy.signals import OK, QUIET, RANGE, STALE
+from loopwarden.signals import OK, QUIET, RANGE, STALE
 
 QUIET_MS = const(500)  # no pulse for so long: the last period says nothing about now
 

@@ -4,7 +4,7 @@ The sensor lies to ground: a broken wire reads at the top rail, a short at groun
 turn: a temperature moves slowly, and the tick is short.
 """
 
-from loopwarden.policy.signals import OK, OPEN, RANGE, SHORT, STALE
+from loopwarden.signals import OK, OPEN, RANGE, SHORT, STALE
 
 
 class Zones:

@@ -2,8 +2,8 @@
 
 from micropython import const
 
+from loopwarden import signals as S
 from loopwarden.policy import phases as P
-from loopwarden.policy import signals as S
 from loopwarden.policy.part import Part
 
 _DEAD_MS = const(1000)

@@ -6,8 +6,8 @@ can be read here from top to bottom. Limits and lamps follow from the phase; the
 
 from micropython import const
 
+from loopwarden import signals as S
 from loopwarden.policy import fault_table as T
-from loopwarden.policy import signals as S
 from loopwarden.policy import start_checks as C
 from loopwarden.policy.faults import MOVING_COLUMN, OFF_COLUMN, STANDING_COLUMN
 from loopwarden.policy.part import Part

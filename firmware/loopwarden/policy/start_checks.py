@@ -3,8 +3,8 @@
 Decides nothing but yes or no. A debounced fault refuses as well; these catch what has not lasted long enough for one.
 """
 
+from loopwarden import signals as S
 from loopwarden.policy import fault_table as T
-from loopwarden.policy import signals as S
 from loopwarden.policy.part import Part
 
 # Refusals, in the order in which they are looked for. words.py holds a text for each.

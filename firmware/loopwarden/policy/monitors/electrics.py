@@ -2,7 +2,7 @@
 
 from micropython import const
 
-from loopwarden.policy import signals as S
+from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _SLOTS = ((35, 0), (36, 0), (37, 0), (38, 0), (52, 0), (52, 1), (53, 0), (53, 1), (39, 0), (39, 1), (50, 0), (51, 0))

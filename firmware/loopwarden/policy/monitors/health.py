@@ -2,7 +2,7 @@
 
 from micropython import const
 
-from loopwarden.policy import signals as S
+from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _HEAP_MIN = const(24 * 1024)

@@ -6,7 +6,7 @@ reading is awaited, and only a reading far below the limit counts before it.
 
 from micropython import const
 
-from loopwarden.policy import signals as S
+from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _WARN = const(1 << 0)

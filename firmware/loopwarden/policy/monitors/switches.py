@@ -6,7 +6,7 @@ latched, so an opening shorter than a tick is not lost (S3).
 
 from micropython import const
 
-from loopwarden.policy import signals as S
+from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _ROW_OF = (2, 1, 6, 6)  # the row of an open loop that is hard, watched, permits driving, permits charging

@@ -2,7 +2,7 @@
 
 from micropython import const
 
-from loopwarden.policy import signals as S
+from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _ROWS_OF = ((15, 16, 21, 22, 17, 19, 24, 23), (26, 28, 30), (27, 29, 31))  # pack, inverter, motor zones
