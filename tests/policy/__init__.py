@@ -1,0 +1,1 @@
+"""The decision core: debounce against an oracle, monitors, sequences, cost, sameness."""
