@@ -90,7 +90,7 @@ def fault_text(row_id):
     _row(row_id)
     means = ""
     checks = []
-    for kind, text in _entry(str(row_id)):
+    for kind, text in text_lines(str(row_id)):
         if kind == "means":
             means = text
         elif kind == "check":
@@ -132,8 +132,8 @@ def _row(row_id):
     raise ValueError("words: no fault has the id %s" % row_id)
 
 
-def _entry(key):
-    # The lines of one key, as (kind, text); the file is never held whole.
+def text_lines(key):
+    """The lines of one key of fault_texts.txt, as a list of (kind, text); empty for a key that is not there."""
     found = []
     with open(_TEXTS) as file:
         for line in file:
@@ -563,7 +563,7 @@ class _Answer:
         # reads, and the first check as a sentence of its own.
         reads = ""
         check = ""
-        for kind, text in _entry(key):
+        for kind, text in text_lines(key):
             if kind == "see":
                 return self._words(text)
             if kind == "reads":
@@ -683,7 +683,7 @@ class _Answer:
             return str(row), row
         if n == C.BUS_NOT_DEAD and not self.s.electrics.bus_ok:
             return "36", 36
-        for kind, text in _entry("refusal%d" % n):
+        for kind, text in text_lines("refusal%d" % n):
             if kind == "see":
                 return text, int(text)
         return "refusal%d" % n, 0
@@ -718,7 +718,7 @@ class _Answer:
         if by == L.WIND:
             return ", " + P.NAMES[self.p.phase] + self._stage()
         head = ", set by %s for %s" % (_LIMITERS[by], span(self._age(since_ms)))
-        for kind, text in _entry("limiter%d" % by):
+        for kind, text in text_lines("limiter%d" % by):
             if kind == "see":
                 return head + ", " + self.fault(int(text))
         reads, check = self._words("limiter%d" % by)
