@@ -24,18 +24,14 @@ class Faults:
     def __init__(self, build, memory):
         self.memory = memory
         self.dt = self.clock_ms = 0  # dt: ms since the subject's last turn; set by the caller of update
-        rows = T.TABLE[-1][T.ID] + 1
-        self.ends, self.lamp, self.coded, self.slots_on, self.active = [bytearray(rows) for _ in range(5)]
-        self.react = [bytearray(rows) for _ in range(3)]
-        self.drive_of, self.charge_of = [T.FULL] * rows, [T.FULL] * rows
-        self.default_ms, self.event, self.places, self.since_ms, self.measured = [[0] * rows for _ in range(5)]
-        for row in T.TABLE:
-            i = row[T.ID]
-            self.ends[i], self.lamp[i], self.default_ms[i] = row[T.ENDS], row[T.LAMP], row[T.SET_MS]
-            self.coded[i] = 1 if row[T.CODE] else 0  # a row without a code is never stored
-            self.drive_of[i], self.charge_of[i] = row[T.DRIVE], row[T.CHARGE]
-            for column in range(3):
-                self.react[column][i] = row[T.OFF + column]
+        table = ((0,) * T.COLUMNS,) + T.TABLE  # ids start at 1 and have no gaps
+        rows = len(table)
+        self.ends, self.lamp = [bytearray([row[column] for row in table]) for column in (T.ENDS, T.LAMP)]
+        self.react = [bytearray([row[column] for row in table]) for column in (T.OFF, T.STANDING, T.MOVING)]
+        self.drive_of, self.charge_of = [[row[column] for row in table] for column in (T.DRIVE, T.CHARGE)]
+        self.default_ms, self.codes = [[row[column] for row in table] for column in (T.SET_MS, T.CODE)]
+        self.slots_on, self.active = bytearray(rows), bytearray(rows)
+        self.event, self.places, self.since_ms, self.measured = [[0] * rows for _ in range(4)]
         for row_id, set_ms in build.debounce:
             self.default_ms[row_id] = set_ms
         self.first, self.row, self.place, self.set_ms, self.count, self.top = [0], [], [], [], [], []
@@ -120,7 +116,7 @@ class Faults:
             if self.ends[i] == T.LOCK or self.ends[i] == T.KEY_ACKED:
                 self.locks += self.ends[i] == T.LOCK
                 self.memory.lock(i)  # S9
-        if self.coded[i] and not self.restoring:
+        if self.codes[i] and not self.restoring:
             self.memory.note(i, self.places[i])  # S8
 
     def _deactivate(self, i):

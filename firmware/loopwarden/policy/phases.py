@@ -23,6 +23,7 @@ WAIT_CURRENT, POSITIVE_OPENS, PROOF_PULSE, PROOF_ENDS, NEGATIVE_OPENS = range(10
 ALL_OPEN, DISCHARGE, CREEP, PROVE_DEAD = range(15, 19)
 _PHASE_OF = bytes((0, 1, 2, 2, 2, 2, 2, 2, 3, 4, 5, 5, 5, 5, 5, 6, 6, 6, 6))
 
+_ROW_OF_REFUSAL = (46, 43, 56)  # from PROOF on
 _LAMP_TEST_MS = const(2000)
 _LONG_MS = const(0x0FFFFFFF)
 _CURRENT_WAIT_MS = const(2000)
@@ -119,13 +120,9 @@ class Phases(Part):
 
     def _under_load(self):
         now = self.inputs.current_ma
-        limit = self.build.break_ma
-        if self.inputs.current_state == S.OK and now is not None:
-            if -limit <= now <= limit:
-                return
-        elif not self.build.current_fitted and not self.outputs.inverter_enable:
-            return
-        if self.phase >= LIVE:
+        known = self.inputs.current_state == S.OK and now is not None
+        loaded = abs(now) > self.build.break_ma if known else self.build.current_fitted or self.outputs.inverter_enable
+        if loaded and self.phase >= LIVE:
             self.faults.drop(57)
             self.faults.trip(57, self.memory.count_under_load())
 
@@ -166,12 +163,8 @@ class Phases(Part):
         # S1: every check, at the moment of the fresh edge, on this tick's readings.
         self.refused = self.checks.refusal(self.charge)
         r = self.resistors
-        if self.refused == C.PROOF:
-            self.faults.trip(46)
-        elif self.refused == C.PRECHARGE_HOT:
-            self.faults.trip(43, r.precharge_mj)
-        elif self.refused == C.DISCHARGE_HOT:
-            self.faults.trip(56, r.discharge_mj)
+        if C.PROOF <= self.refused <= C.DISCHARGE_HOT:
+            self.faults.trip(_ROW_OF_REFUSAL[self.refused - C.PROOF])
         elif self.refused == C.FINE:
             # S12: what a start and an emergency discharge can cost is on record before the first contactor closes.
             mv = self.inputs.pack_mv

@@ -6,18 +6,8 @@ from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _SLOTS = ((35, 0), (36, 0), (37, 0), (38, 0), (52, 0), (52, 1), (53, 0), (53, 1), (39, 0), (39, 1), (50, 0), (51, 0))
-_PACK_BAD = const(1 << 0)
-_BUS_BAD = const(1 << 1)
-_DISAGREE = const(1 << 2)
-_CURRENT_BAD = const(1 << 3)
-_PACK_OVER = const(1 << 4)
-_BUS_OVER = const(1 << 5)
-_PACK_UNDER = const(1 << 6)
-_BUS_UNDER = const(1 << 7)
-_DRIVE_OVER = const(1 << 8)
-_CHARGE_OVER = const(1 << 9)
-_FEEDBACK = const(1 << 10)
-_DROPPED = const(1 << 11)
+_PACK_BAD, _BUS_BAD, _DISAGREE, _CURRENT_BAD, _PACK_OVER, _BUS_OVER = [1 << n for n in range(6)]
+_PACK_UNDER, _BUS_UNDER, _DRIVE_OVER, _CHARGE_OVER, _FEEDBACK, _DROPPED = [1 << n for n in range(6, 12)]
 _UNKNOWN = const(15)
 _PROVEN_MS = const(10000)
 _CURRENT_GONE_MS = const(200)  # for so long "current 0 right after being above threshold" stays a sign

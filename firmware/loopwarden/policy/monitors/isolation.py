@@ -9,11 +9,7 @@ from micropython import const
 from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
-_WARN = const(1 << 0)
-_FAULT = const(1 << 1)
-_LOST = const(1 << 2)
-_DEVICE = const(1 << 3)
-_IMPLAUSIBLE = const(1 << 4)
+_WARN, _FAULT, _LOST, _DEVICE, _IMPLAUSIBLE = [1 << n for n in range(5)]
 _UNKNOWN = const(15)
 _GROSS_MS = const(5000)
 _UNSETTLED_MS = const(30000)

@@ -111,19 +111,8 @@ class Switches(Part):
             self.faults.trip(5, _FLICKERS)
 
     def _controls(self, word):
-        bad = 1 if word & S.STOP else 0
-        if word & S.CRASH:
-            bad |= 2
-        if word & S.COIL_FAULT:
-            bad |= 4
-        if word & S.LAMP_FAULT:
-            bad |= 8
-        if self.stuck:
-            bad |= 16
-        if self.coolant_asked and not word & S.COOLANT:
-            bad |= 32
-        if self.plug and self.driving:
-            bad |= 64
+        bad = word >> 5 & 3 | word >> 9 & 12 | self.stuck << 4  # STOP, CRASH; COIL_FAULT, LAMP_FAULT
+        bad |= (self.coolant_asked and not word & S.COOLANT) << 5 | (self.plug and self.driving) << 6
         if bad != self.control_steady:
             self.control_steady = self.faults.update(self.control_group, bad)
             if self.control_steady < 0:

@@ -6,14 +6,9 @@ from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _ROWS_OF = ((15, 16, 21, 22, 17, 19, 24, 23), (26, 28, 30), (27, 29, 31))  # pack, inverter, motor zones
-_HOT = const(1 << 0)
-_TRIP = const(1 << 1)
-_OPEN = const(1 << 2)  # inverter, motor: any failure of the sensor
-_SHORT = const(1 << 3)
-_FAST = const(1 << 4)
-_COLD = const(1 << 5)
-_JUMPED = const(1 << 6)
-_STUCK = const(1 << 7)
+# Findings of a zone by bit; an inverter or motor zone has the first three, and its sensor's any failure is _OPEN.
+_HOT, _TRIP, _OPEN, _SHORT, _FAST, _COLD, _JUMPED, _STUCK = [1 << n for n in range(8)]
+_SEEN = const(1)  # flags of a zone: seen before, and _FAST, _JUMPED, _STUCK as the trend found them
 _ALL_BUT_SENSOR = const(0x3FF3 << 15)  # unknown while there is no reading
 _COUNTER = const(0x1FFFFFFF)
 _RATE_WINDOW_MS = const(1000)
@@ -24,11 +19,6 @@ _OTHERS_DC = const(30)
 _COLD_CLEAR_DC = const(20)
 _DRIVE_CLEAR_DC = const(50)
 _LOWEST_DC = const(-32768)
-# Flags of a zone: rate too high in the last window, jumped, seen before, stuck.
-_F_FAST = const(1)
-_F_JUMPED = const(2)
-_F_SEEN = const(4)
-_F_STUCK = const(8)
 
 
 class Thermal(Part):
@@ -96,7 +86,7 @@ class Thermal(Part):
     def _invalid(self, z):
         self.valid &= ~(1 << z)
         self.below_trip &= ~(1 << z)
-        self.flags[z] &= ~(_F_FAST | _F_SEEN)
+        self.flags[z] &= ~(_FAST | _SEEN)
         if self.inputs.zone_state[z] == S.SHORT and self.build.zone_where[z] == 0:
             return _ALL_BUT_SENSOR | _SHORT
         return _ALL_BUT_SENSOR | _OPEN
@@ -132,28 +122,21 @@ class Thermal(Part):
     def _pack(self, z, dc):
         cold = self.build.pack_cold_dc
         bad = _COLD if dc < (cold + _COLD_CLEAR_DC if self.faults.slots_on[19] else cold) else 0
-        flags = self.flags[z]
-        if flags & _F_FAST:
-            bad |= _FAST
-        if flags & _F_JUMPED:
-            bad |= _JUMPED
-        if flags & _F_STUCK:
-            bad |= _STUCK
-        return bad
+        return bad | self.flags[z] & (_FAST | _JUMPED | _STUCK)
 
     def _trend(self, z, dc):
         moved = dc - self.last_dc[z]
         self.last_dc[z] = dc
-        if not self.flags[z] & _F_SEEN:  # first reading after none: no trend yet
-            self.flags[z] |= _F_SEEN
+        if not self.flags[z] & _SEEN:  # first reading after none: no trend yet
+            self.flags[z] |= _SEEN
         elif -_STEP_DC <= moved <= _STEP_DC:
-            self.flags[z] &= ~_F_JUMPED
+            self.flags[z] &= ~_JUMPED
             self._still(z, moved)
             self._rate(z, dc, (self.now - self.ref_at[z]) & _COUNTER)
             return
         else:
-            self.flags[z] = _F_SEEN | _F_JUMPED  # a step that no cell can make: the sensor, not the pack
-        self.flags[z] &= ~(_F_FAST | _F_STUCK)
+            self.flags[z] = _SEEN | _JUMPED  # a step that no cell can make: the sensor, not the pack
+        self.flags[z] &= ~(_FAST | _STUCK)
         self.ref_dc[z] = dc
         self.ref_at[z] = self.now
         self.still_ms[z] = 0
@@ -161,16 +144,16 @@ class Thermal(Part):
     def _rate(self, z, dc, elapsed):
         if elapsed >= _RATE_WINDOW_MS:
             if (dc - self.ref_dc[z]) * 1000 >= _RATE_DC * elapsed:
-                self.flags[z] |= _F_FAST
+                self.flags[z] |= _FAST
             else:
-                self.flags[z] &= ~_F_FAST
+                self.flags[z] &= ~_FAST
             self.ref_dc[z] = dc
             self.ref_at[z] = self.now
 
     def _still(self, z, moved):
         # Stuck: unchanged under load although the others moved (hottest and coldest together stand for them).
         if moved:
-            self.flags[z] &= ~_F_STUCK
+            self.flags[z] &= ~_STUCK
             self.still_ms[z] = 0
         elif self.electrics.inverter_load():
             if self.still_ms[z] == 0:
@@ -178,7 +161,7 @@ class Thermal(Part):
             self.still_ms[z] = min(self.still_ms[z] + self.faults.dt, _STUCK_MS)
             moved = abs(self.hottest_dc + self.coldest_dc - self.others_dc[z])
             if self.still_ms[z] >= _STUCK_MS and moved >= _OTHERS_DC:
-                self.flags[z] |= _F_STUCK
+                self.flags[z] |= _STUCK
 
     def _round(self):
         # After the last zone: what the zones say together.
