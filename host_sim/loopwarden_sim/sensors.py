@@ -100,7 +100,7 @@ class Sensors:
         self.zone_names = [zone.name for zone in build.zone]
         self._places = _places(build)
         self._zone = 0
-        self._zone_counts = cast("list[int | None]", raw.zone_counts16)
+        self._zone_counts: list[int | None] = []
         self._normally_closed = build.contactor.feedback == "normally_closed"
         self._feedback = build.contactor.feedback != "none"
         self.loops = Loops(build)
@@ -121,6 +121,13 @@ class Sensors:
         self.wires: dict[str, tuple[int, int]] = {}
         self.estop = False
         self.crashed = False
+        self.connect(raw)
+
+    def connect(self, raw: Raw) -> None:
+        """Write into `raw` from now on; temperatures are all sampled once, as a board does when it starts."""
+        self.raw = raw
+        self._zone = 0
+        self._zone_counts = cast("list[int | None]", raw.zone_counts16)
         for index in range(len(self.zones)):
             self._temperature(index)
 

@@ -70,7 +70,8 @@ class World:
         self.build = build
         self.parameters = from_build(build)
         self.plant = Plant(self.parameters)
-        self.edge = Edge(Build(to_device(build)))
+        self._device = Build(to_device(build))
+        self.edge = Edge(self._device)
         self.sensors = Sensors(build, self.plant, self.edge.raw, seed)
         self.active: dict[tuple[str, str], None] = {}  # faults present, with what they struck
         self.late_ms = 0
@@ -92,6 +93,11 @@ class World:
         self.edge.fill(inputs, self._dt_ms)
         inputs.late_ms = self.late_ms
         inputs.heap_free = self.heap_free
+
+    def restart_board(self) -> None:
+        """The board was reset: its conversions begin anew and remember nothing."""
+        self.edge = Edge(self._device)
+        self.sensors.connect(self.edge.raw)
 
     def read(self, name: str) -> float:
         """The truth called `name`; a yes or no is 1 or 0."""

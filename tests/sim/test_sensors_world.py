@@ -202,3 +202,16 @@ def test_a_plug_without_an_enable_charges_nothing() -> None:
     bench.go_live()
     bench.run(1_000)
     assert bench.world.read("world_charger_a") == 0.0
+
+
+def test_a_restarted_board_remembers_no_reading() -> None:
+    """S10: what was read before the reset is not shown as current after it."""
+    bench = Bench()
+    bench.run(1_000)
+    assert bench.inputs.isolation_ohm is not None
+    bench.world.restart_board()
+    bench.run(20)
+    assert bench.inputs.isolation_ohm is None
+    assert bench.inputs.bus_mv is not None
+    bench.run(1_000)
+    assert bench.inputs.isolation_ohm is not None
