@@ -10,6 +10,8 @@ from loopwarden_sim.plant_parameters import PlantParameters
 from loopwarden_sim.plant_vehicle import Vehicle
 
 _SLOW_TICKS = 10  # temperatures, leakage and rest voltage are stepped this rarely
+# An inverter is set up a little below what the pack may give, so that other loads have room (guess: 3 %).
+_PER_LIMIT = 0.97e-3
 _INVERTER_SHARE = 0.3  # of the drive's losses (guess); the rest warms the motor
 
 
@@ -82,8 +84,8 @@ class Plant:
         drive_w = regen_w = 0.0
         if outputs.inverter_enable and live_v > 1.0:
             parameters = self.parameters
-            drive_w = outputs.drive_limit_permille * 0.001 * parameters.drive_a * live_v
-            regen_w = outputs.charge_limit_permille * 0.001 * parameters.charge_a * live_v
+            drive_w = outputs.drive_limit_permille * _PER_LIMIT * parameters.drive_a * live_v
+            regen_w = outputs.charge_limit_permille * _PER_LIMIT * parameters.charge_a * live_v
         vehicle.step(dt_s, drive_w, regen_w)
         circuit.motor_w = vehicle.electric_w
         self._loss_j += vehicle.motor_loss_w * dt_s
