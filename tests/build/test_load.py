@@ -206,6 +206,30 @@ def test_a_file_that_is_no_toml_is_one_line(tmp_path, content, message):
     assert str(path) in refused.value.lines[0]
 
 
+def test_a_byte_order_mark_and_other_line_ends_do_no_harm(tmp_path):
+    path = tmp_path / "b.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + CART.replace("\n", "\r\n").encode())
+    assert read_build(path).build.name == "bench cart"
+
+
+def test_a_loop_with_a_key_too_many_or_too_few_is_named_by_its_number(refusal):
+    assert refusal("orchard_truck", ('sense = "toggled"', 'sense = "toggled"\nsens = 1'))[1] == [
+        'build.toml:131: loop[3].sens = 1: is not a known key; did you mean "sense"?'
+    ]
+    assert refusal("orchard_truck", ('kind = "hard"\n', ""))[1] == [
+        "build.toml:112: loop[1].kind: is missing; hard carries the coil supply itself; watched is read only; "
+        "permits are a "
+        "cell monitor's contacts"
+    ]
+    truck = (BUILDS / "orchard_truck.toml").read_text()
+    loops = truck[truck.index("[[loop]]") : truck.index("[isolation]")]
+    assert refusal("orchard_truck", (loops, ""), ("[build]", "loop = []\n[build]"))[1] == [
+        "build.toml:6: loop = []: must have at least 1 entry (interlock loops; the board has room for six, and "
+        "none is not "
+        "safe)"
+    ]
+
+
 @pytest.mark.parametrize(("name", "reason"), [("missing.toml", "No such file or directory"), (".", "Is a directory")])
 def test_a_file_that_cannot_be_read_is_one_line(tmp_path, name, reason):
     with pytest.raises(BuildError) as refused:

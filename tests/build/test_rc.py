@@ -2,7 +2,6 @@
 
 import math
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -95,13 +94,6 @@ def test_heat_of_a_precharge_is_the_capacitors_energy_whatever_the_resistor(seri
     tau_s = series * farad
     heat_j, _ = quad(lambda x: (volt * math.exp(-x)) ** 2 / series * tau_s, 0, 40)  # x = t / tau
     assert rc.energy_j(farad, volt) == pytest.approx(heat_j, rel=1e-6)
-
-
-@given(st.lists(OHM, min_size=1, max_size=4))
-def test_parallel_resistors_share_the_current_of_a_solved_network(ohms):
-    """Reference: numpy's linear solver on the node equation at 1 A."""
-    node_v = np.linalg.solve([[sum(1 / ohm for ohm in ohms)]], [1.0])[0]
-    assert rc.parallel_ohm(*ohms) == pytest.approx(node_v)
 
 
 def test_a_bus_that_is_already_there_takes_no_time():

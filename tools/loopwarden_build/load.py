@@ -63,7 +63,7 @@ def parse_build(text: str, file: str) -> BuildFile:
 
 def _read_text(file: str) -> str:
     try:
-        return Path(file).read_text(encoding="utf-8")
+        return Path(file).read_text(encoding="utf-8-sig")  # some editors write a mark at the start
     except UnicodeDecodeError:
         raise BuildError([f"{file}: is not UTF-8 text"], 2) from None
     except (OSError, ValueError) as error:  # ValueError: a name with a null byte
@@ -96,6 +96,11 @@ def _error_line(file: str, text: str, data: dict[str, Any], detail: ErrorDetails
         return _line(file, text, data, path, f"{what}; allowed: {_listed(tags)}{f' ({why})' if why else ''}")
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         message = "must be a table"
+    elif kind in ("too_short", "too_long"):
+        bound = context.get("min_length", context.get("max_length"))
+        message = (
+            f"must have at {'least' if kind == 'too_short' else 'most'} {bound} {'entry' if bound == 1 else 'entries'}"
+        )
     elif kind == "tuple_type":
         message = "must be a list of two values"
     elif kind == "string_pattern_mismatch":

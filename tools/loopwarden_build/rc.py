@@ -39,8 +39,3 @@ def drain_ohm_max(farad: float, from_v: float, to_v: float, within_s: float) -> 
 def energy_j(farad: float, volt: float) -> float:
     """Energy in a capacitor; also the heat in any resistor that fills it from a stiff source."""
     return farad * volt * volt / 2
-
-
-def parallel_ohm(*ohms: float) -> float:
-    """Resistors side by side; an infinite one draws nothing."""
-    return 1 / sum(1 / ohm for ohm in ohms)
