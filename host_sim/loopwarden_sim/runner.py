@@ -201,17 +201,17 @@ class _Run:
                     if supervisor is not None:
                         self.power_off(orderly=self.supplied)
                         supervisor = None
-                    self.boots_at = tick + BOOT_MS // tick_ms
+                    self.boots_at = tick + 1 + BOOT_MS // tick_ms  # at the earliest it has power in the next tick
                 elif supervisor is None and tick >= self.boots_at:
                     supervisor = self.power_on()
 
                 world.step(outputs, tick_ms)
-                world.fill(inputs)
                 scene.t_ms = tick * tick_ms
                 if supervisor is None:
                     monitor.dark_tick()
                     phase, active = scene.phase, b""
                 else:
+                    world.fill(inputs)
                     supervisor.step(inputs, outputs, tick_ms)
                     scene.memory.work(supervisor)
                     faults = supervisor.faults
@@ -280,6 +280,7 @@ class _Run:
     def power_on(self) -> Supervisor:
         """The board starts: a new supervisor on the memory that outlived the power."""
         self.scene.outputs.__init__()
+        self.world.restart_board()
         self.scene.memory.begin()
         supervisor = Supervisor(self.build, self.scene.memory)
         self.scene.supervisor = supervisor
@@ -289,6 +290,7 @@ class _Run:
         """The board stops. Without supply or heartbeat every output is off and the lamps are lit by their wiring; an
         orderly end cuts the lamps' supply as well."""
         self.monitor.power_off()
+        self.scene.inputs.__init__()  # it reads nothing any more
         self.scene.outputs.__init__()
         self.scene.outputs.lamp_hv = 0 if orderly else 1
         self.scene.supervisor = None

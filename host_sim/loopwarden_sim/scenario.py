@@ -32,9 +32,8 @@ _PRESS_S = 0.2
 _SEED_MAX = 2**32 - 1
 _SHOWN_MAX = 60  # characters of a wrong value
 _EVENT_TIME = re.compile(r"^\s*(?P<name>[A-Za-z][\w -]*?)\s*(?:(?P<sign>[+-])\s*(?P<rest>\d.*))?$")
-_CLEARABLE = frozenset(
-    row[fault_table.NAME] for row in fault_table.TABLE if row[fault_table.ENDS] in (fault_table.LOCK, fault_table.ACKED)
-)
+_CLEARABLE_ENDS = (fault_table.LOCK, fault_table.ACKED, fault_table.KEY_ACKED)
+_CLEARABLE = frozenset(row[fault_table.NAME] for row in fault_table.TABLE if row[fault_table.ENDS] in _CLEARABLE_ENDS)
 
 
 class ScenarioError(Exception):

@@ -19,7 +19,9 @@ Value = bool | int | float | str | None
 Kind = Literal["flag", "number", "text"]
 UNPOWERED = "unpowered"  # the phase of a board that does not run
 PHASE_NAMES = (*phases.NAMES, UNPOWERED)
-FAULT_NAMES: dict[int, str] = {row[fault_table.ID]: row[fault_table.NAME] for row in fault_table.TABLE}
+_TABLE: Any = fault_table.TABLE  # device code carries no annotations
+FAULT_ROWS: dict[int, Any] = {row[fault_table.ID]: row for row in _TABLE}
+FAULT_NAMES: dict[int, str] = {row_id: row[fault_table.NAME] for row_id, row in FAULT_ROWS.items()}
 FAULT_IDS: dict[str, int] = {name: row_id for row_id, name in FAULT_NAMES.items()}
 
 # The unit that ends a column's name, as units.py knows it, and how many of the column's unit make one of those.
@@ -110,7 +112,7 @@ def code_text(row_id: int) -> str:
     Source: the letter and digits of SAE J2012 (two bits of letter, two bits of first digit, three hex digits), with the
     failure type byte of ISO 15031-6.
     """
-    row = fault_table.TABLE[[row[fault_table.ID] for row in fault_table.TABLE].index(row_id)]
+    row = FAULT_ROWS[row_id]
     code = row[fault_table.CODE]
     if not code:
         return ""
