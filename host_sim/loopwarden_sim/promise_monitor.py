@@ -151,6 +151,7 @@ class PromiseMonitor:
         crash = signals.CRASH if bounds.crash_fitted else 0
         self._s3_mask = bounds.hard_loops | signals.STOP | crash
         self._aux_mask = 0 if bounds.feedback == "none" else signals.AUX_POSITIVE | signals.AUX_NEGATIVE
+        self._pack_zones = [n for n, zone in enumerate(bounds.zones) if zone.where == "pack"]
         self._proven = True  # until this run closes the positive main, its proof is the memory's affair
         self._forget()
 
@@ -183,6 +184,7 @@ class PromiseMonitor:
         self._names: frozenset[str] = frozenset()
         self._cap_ms: dict[str, int] = {}
         self._hottest: deque[int] = deque(maxlen=max(1, 3000 // self._slow_ms))
+        self._was_bad = False
         self._slow_drive = 0
         self._slow_charge = 0
 
@@ -660,8 +662,7 @@ class PromiseMonitor:
         """Caps that follow from a reading, whatever the device calls it (S7), or from there being none (S10)."""
         i = self.inputs
         bounds = self.bounds
-        pack = [n for n, zone in enumerate(bounds.zones) if zone.where == "pack"]
-        valid = [dc for n in pack if not i.zone_state[n] and (dc := i.zone_dc[n]) is not None]
+        valid = [dc for n in self._pack_zones if not i.zone_state[n] and (dc := i.zone_dc[n]) is not None]
         if valid:
             self._hottest.append(max(valid))
             least = min(self._hottest)
@@ -677,20 +678,26 @@ class PromiseMonitor:
         if bounds.isolation_warn_ohm is not None:
             low = not i.isolation_state and i.isolation_ohm is not None and i.isolation_ohm < bounds.isolation_warn_ohm
             self._cap("S7", "low isolation", low, 7000, 800, 1000, f"{i.isolation_ohm} ohm, ")
+        speed_bad = bounds.speed_fitted and i.speed_state not in (signals.OK, signals.QUIET)
+        unread = any(i.zone_state[: len(bounds.zones)])
+        bad = i.pack_state or i.bus_state or i.isolation_state or i.current_state or speed_bad or unread
+        if bad or self._was_bad:
+            self._without_reading(standing, len(valid), speed_bad, unread)
+        self._was_bad = bool(bad)
 
-        bad = signals.OK, signals.QUIET
+    def _without_reading(self, standing: bool, valid: int, speed_bad: bool, unread: bool) -> None:
+        i = self.inputs
+        bounds = self.bounds
         self._cap("S10", "pack voltage unread", bool(i.pack_state) and standing, 1000, 200, 200, "")
         self._cap("S10", "bus voltage unread", bool(i.bus_state), bounds.ramp_fast_ms + 1000, 0, 0, "")
         self._cap("S10", "isolation unread", bool(i.isolation_state), bounds.isolation_lost_ms + 1500, 500, 1000, "")
         if bounds.current_fitted:
             self._cap("S10", "current unread", bool(i.current_state), 1000, 500, 500, "")
         if bounds.speed_fitted:
-            self._cap("S10", "speed unread", i.speed_state not in bad, 1500, 500, 1000, "")
-        unread = [n for n in range(len(bounds.zones)) if i.zone_state[n]]
-        self._cap("S10", "a temperature unread", bool(unread), 1500, 500, 1000, "")
-        if pack:
-            wind_ms = 6000 + bounds.ramp_ms + bounds.crawl_ms
-            self._cap("S10", "no pack temperature read", not valid, wind_ms, 0, 0, "")
+            self._cap("S10", "speed unread", speed_bad, 1500, 500, 1000, "")
+        self._cap("S10", "a temperature unread", unread, 1500, 500, 1000, "")
+        wind_ms = 6000 + bounds.ramp_ms + bounds.crawl_ms
+        self._cap("S10", "no pack temperature read", not valid, wind_ms, 0, 0, "")
 
     # S10 -----------------------------------------------------------------------------------------------------------
 
