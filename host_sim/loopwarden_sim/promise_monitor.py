@@ -14,7 +14,7 @@ from operator import attrgetter
 from typing import Any, Protocol
 
 from loopwarden import signals
-from loopwarden_sim.promise_bounds import Bounds
+from loopwarden_sim.promise_bounds import HIGH_VOLTAGE_V, Bounds
 from loopwarden_sim.promise_reactions import (
     CHARGE_CAP,
     CONTACTOR_FAILED,
@@ -204,6 +204,8 @@ class PromiseMonitor:
         self.ticks += 1
         self.t_ms += self._dt_ms
         self._heat()
+        if not self.outputs.lamp_hv and self.truth.bus_v > HIGH_VOLTAGE_V:
+            self._breach("S5", "the supply was let go above 60 V", f"bus at {self.truth.bus_v:.1f} V")
 
     def power_off(self) -> None:
         """The board has lost its supply or was reset: every command is off from here on (S11)."""
@@ -237,15 +239,16 @@ class PromiseMonitor:
                 self._refusal_tick = self.ticks + _EDGE_FRESH_MS // self._dt_ms
         self._was_start = bool(start)
 
-        # S5
+        # S5: the second below the dead level is the bus's own; a contactor keeps the lamps lit while it is closed
         bus_mv = i.bus_mv
-        closed = snap[0] or snap[1] or snap[2] or (i.bits | ~i.known) & self._aux_mask
-        if closed or bus_mv is None or bus_mv >= bounds.dead_mv or i.bus_state:
+        if bus_mv is None or bus_mv >= bounds.dead_mv or i.bus_state:
             self._dead_ms = 0
         else:
             self._dead_ms += self._dt_ms
-        if not snap[_HV] and (self._dead_ms < _MAIN_LAMP_MS or w.bus_v > 60.0):
-            self._lamps_out(snap)
+        if not snap[_HV]:
+            closed = snap[0] or snap[1] or snap[2] or (i.bits | ~i.known) & self._aux_mask
+            if closed or self._dead_ms < _MAIN_LAMP_MS or w.bus_v > HIGH_VOLTAGE_V:
+                self._lamps_out(snap)
 
         if w.precharge_heat_j > bounds.precharge_budget_j or w.discharge_heat_j > self._discharge_budget_j:
             self._heat()
@@ -286,7 +289,7 @@ class PromiseMonitor:
         self._s3_truth = self._s3_truth + 1 if w.estop or w.crash or w.hard_loop_open else 0
         if self._s3_truth > 2 and on:
             what = "emergency stop" if w.estop else "crash" if w.crash else "hard loop open"
-            self._breach("S3", f"{what} for {self._s3_truth} ticks and still commanded", self._commanded(snap))
+            self._breach("S3", f"{what} for three ticks and still commanded", self._commanded(snap))
 
     @staticmethod
     def _commanded(snap: tuple[int, ...]) -> str:
@@ -296,18 +299,19 @@ class PromiseMonitor:
 
     def _lamps_out(self, snap: tuple[int, ...]) -> None:
         i = self.inputs
-        if self._dead_ms < _MAIN_LAMP_MS:
-            if snap[0] or snap[1] or snap[2]:
-                seen = f"commanded: {self._commanded(snap)}"
-            elif (i.bits | ~i.known) & self._aux_mask:
-                seen = "a feedback contact reports closed"
-            elif i.bus_mv is None or i.bus_state:
-                seen = "no valid bus reading"
-            else:
-                seen = f"bus reads {i.bus_mv} mV, dead for {self._dead_ms} ms"
-            self._breach("S5", "high-voltage lamps out", seen)
-        elif not self.bus_sensor_lies:
-            self._breach("S5", "high-voltage lamps out above 60 V", f"bus at {self.truth.bus_v:.1f} V")
+        if snap[0] or snap[1] or snap[2]:
+            seen = f"commanded: {self._commanded(snap)}"
+        elif (i.bits | ~i.known) & self._aux_mask:
+            seen = "a feedback contact reports closed"
+        elif i.bus_mv is None or i.bus_state:
+            seen = "no valid bus reading"
+        elif self._dead_ms < _MAIN_LAMP_MS:
+            seen = f"bus reads {i.bus_mv} mV, dead for {self._dead_ms} ms"
+        elif self.bus_sensor_lies:
+            return  # the reading is believed by all rules, and falsified on purpose
+        else:
+            seen = f"bus reads {i.bus_mv} mV and is at {self.truth.bus_v:.1f} V"
+        self._breach("S5", "high-voltage lamps out", seen)
 
     # S12 -----------------------------------------------------------------------------------------------------------
 
