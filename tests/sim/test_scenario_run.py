@@ -35,7 +35,7 @@ run = "8 s"
 at = "8 s"
 phase = "live"
 """
-# What the issue of trace columns lists, for a checker that has nothing but the file.
+# The columns that a checker with nothing but the file can count on.
 PROMISED_COLUMNS = set(
     re.split(
         r"\s+",
