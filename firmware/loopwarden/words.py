@@ -25,6 +25,11 @@ SUBJECTS = (
 
 NO_READING = "no valid reading"
 _TEXTS = __file__.replace("\\", "/").rsplit("/", 1)[0] + "/policy/fault_texts.txt"
+_BLOCK = 1024  # longer than four lines of the file
+_REFUSAL = 200
+_LIMITER = 220
+_STAGE = 240
+_HV, _COOLING, _PASSIVE, _ISOLATION = range(260, 264)
 
 # Where the places of a row are loops, zones, or one of two sides.
 _LOOP_ROWS = (1, 2, 3, 4, 6)
@@ -90,7 +95,7 @@ def fault_text(row_id):
     _row(row_id)
     means = ""
     checks = []
-    for kind, text in text_lines(str(row_id)):
+    for kind, text in text_lines(row_id):
         if kind == "means":
             means = text
         elif kind == "check":
@@ -133,16 +138,53 @@ def _row(row_id):
 
 
 def text_lines(key):
-    """The lines of one key of fault_texts.txt, as a list of (kind, text); empty for a key that is not there."""
+    """The lines of one key of fault_texts.txt, as a list of (kind, text); empty for a key that is not there.
+
+    Keys rise through the file: it is halved until the key's first line is near, in some ten reads of one block.
+    """
+    with open(_TEXTS, "rb") as file:
+        low = 0  # a line that begins before the key
+        high = file.seek(0, 2)
+        while high - low > _BLOCK:
+            middle = (low + high) // 2
+            file.seek(middle)
+            begin, found = _next_key(file.read(_BLOCK))
+            if found < key:
+                low = middle + begin
+            else:
+                high = middle
+        file.seek(low)
+        return _lines_from(file, key)
+
+
+def _next_key(block):
+    # The first whole line of a block that has a key: (where it begins, its key). Only the file's head has none.
+    begin = 0
+    while True:
+        begin = block.find(b"\n", begin) + 1
+        end = block.find(b" ", begin)
+        if begin == 0 or end < 0:
+            return 0, 0
+        if block[begin : begin + 1] != b"#":
+            return begin, int(block[begin:end])
+
+
+def _lines_from(file, key):
     found = []
-    with open(_TEXTS) as file:
-        for line in file:
-            if line.startswith(key + " "):
-                _, kind, text = line.split(" ", 2)
-                found.append((kind, text.strip()))
-            elif found:
-                break
-    return found
+    rest = b""
+    while True:
+        block = file.read(_BLOCK)
+        lines = (rest + block).split(b"\n")
+        rest = lines.pop()
+        for line in lines:
+            if line[:1] != b"#" and line.find(b" ") > 0:
+                number, kind, text = line.decode().split(" ", 2)
+                if int(number) > key:
+                    return found
+                if int(number) == key:
+                    found.append((kind, text.strip()))
+        if not block:
+            return found
 
 
 # Integers as people write them.
@@ -480,7 +522,7 @@ class _Answer:
     # Faults
 
     def fault(self, row):
-        reads, check = self._words(str(row))
+        reads, check = self._words(row)
         f = self.f
         head = fault_name(row)
         entry = _row(row)
@@ -494,7 +536,7 @@ class _Answer:
         return "%s, active %s: %s%s%s" % (head, self._since(row), self._measured(row, reads), self._end(row), check)
 
     def _quiet(self, row, head, reads, check):
-        if self._event(row):
+        if "{at_" in reads:
             return "%s is not active, and has not come since power-up.%s" % (head, check)
         return "%s is not active: %s.%s" % (head, self._fill(reads, row), check)
 
@@ -565,7 +607,7 @@ class _Answer:
         check = ""
         for kind, text in text_lines(key):
             if kind == "see":
-                return self._words(text)
+                return self._words(int(text))
             if kind == "reads":
                 reads = text
             elif kind == "check" and not check:
@@ -583,12 +625,12 @@ class _Answer:
         if p.stage == P.READY:
             return "checking, " + self._start()
         if p.stage == P.DRIVE and not p.solid:
-            reads, check = self._words("limiter%d" % L.SOLID)
+            reads, check = self._words(_LIMITER + L.SOLID)
             return "live for %s: %s.%s" % (span(p.t_ms), self._fill(reads), check)
         return P.NAMES[p.phase] + self._stage()
 
     def _stage(self):
-        reads, check = self._words("stage%d" % self.p.stage)
+        reads, check = self._words(_STAGE + self.p.stage)
         row, reason = self._reason()
         if row:
             return ": %s; because of %s" % (self._fill(reads), self.fault(row))
@@ -664,7 +706,7 @@ class _Answer:
         return self._refused(head, n)
 
     def _fine(self):
-        reads, check = self._words("refusal0")
+        reads, check = self._words(_REFUSAL)
         return self._fill(reads) + "." + check
 
     def _refused(self, head, n, rest="."):
@@ -680,13 +722,13 @@ class _Answer:
     def _refusal_key(self, n):
         if n == C.ISOLATION and self.s.inputs.isolation_state:
             row = _ISOLATION_ROWS[self.s.inputs.isolation_state]
-            return str(row), row
+            return row, row
         if n == C.BUS_NOT_DEAD and not self.s.electrics.bus_ok:
-            return "36", 36
-        for kind, text in text_lines("refusal%d" % n):
+            return 36, 36
+        for kind, text in text_lines(_REFUSAL + n):
             if kind == "see":
-                return text, int(text)
-        return "refusal%d" % n, 0
+                return int(text), int(text)
+        return _REFUSAL + n, 0
 
     # Limits
 
@@ -718,10 +760,10 @@ class _Answer:
         if by == L.WIND:
             return ", " + P.NAMES[self.p.phase] + self._stage()
         head = ", set by %s for %s" % (_LIMITERS[by], span(self._age(since_ms)))
-        for kind, text in text_lines("limiter%d" % by):
+        for kind, text in text_lines(_LIMITER + by):
             if kind == "see":
                 return head + ", " + self.fault(int(text))
-        reads, check = self._words("limiter%d" % by)
+        reads, check = self._words(_LIMITER + by)
         return "%s: %s.%s" % (head, self._fill(reads), check)
 
     # Lamps
@@ -739,7 +781,7 @@ class _Answer:
 
     def _lamp_test(self):
         if self.p.stage == P.READY and self.p.t_ms < 2000:
-            reads, check = self._words("refusal%d" % C.LAMP_TEST)
+            reads, check = self._words(_REFUSAL + C.LAMP_TEST)
             return "lit by the %s.%s" % (self._fill(reads), check)
         return ""
 
@@ -749,12 +791,13 @@ class _Answer:
         for row in self.f.active_ids():
             r = react[row]
             if r >= T.CAUTION and (self.f.lamp[row] or (2 if r >= T.REFUSE else 1)) == lamp:
-                rows.append((-r, row))
+                rows.append((-r, -max([column[row] for column in self.f.react]), row))
         if not rows or not lit:
             return "%s dark: no active fault asks for it." % name
         rows.sort()
-        others = ", ".join([fault_name(row) for _, row in rows[1:]])
-        return "%s lit%s by %s" % (name, ", also by %s, first" % others if others else "", self.fault(rows[0][1]))
+        names = ", ".join([fault_name(row) for _, _, row in rows])
+        others = "" if len(rows) == 1 else "%d faults (%s), hardest " % (len(rows), names)
+        return "%s lit by %s%s" % (name, others, self.fault(rows[0][2]))
 
     def _hv_lamp(self):
         o = self.o
@@ -767,7 +810,7 @@ class _Answer:
             for bit, name in ((S.AUX_POSITIVE, "positive"), (S.AUX_NEGATIVE, "negative")):
                 if word & bit and not getattr(o, name):
                     closed.append(name + " reported closed")
-        reads, check = self._words("hv")
+        reads, check = self._words(_HV)
         because = ", ".join(closed) + "; " if closed else ""
         return "high-voltage lamps %s: %s%s.%s" % ("lit" if o.lamp_hv else "out", because, self._fill(reads), check)
 
@@ -779,7 +822,7 @@ class _Answer:
         for on, name in ((o.heater, "heater"), (o.chiller, "chiller"), (o.heat_share, "motor heat to the pack")):
             if on:
                 asked.append(name)
-        reads, check = self._words("cooling" if self.b.cool_kind else "passive")
+        reads, check = self._words(_COOLING if self.b.cool_kind else _PASSIVE)
         return "cooling: %s; %s.%s" % (", ".join(asked), self._fill(reads), check)
 
     def _isolation(self):
@@ -789,5 +832,5 @@ class _Answer:
         settled = "settled" if self.s.isolation.settled else "not settled"
         if not self.s.isolation.watching:
             settled = "not judged, another monitor is active while plugged in"
-        reads, check = self._words("isolation")
+        reads, check = self._words(_ISOLATION)
         return "isolation %s: %s.%s" % (settled, self._fill(reads), check)

@@ -88,7 +88,7 @@ def page() -> str:
 def lines_of(row_id: int) -> dict[str, list[str]]:
     """The texts of one row by their kind: means, reads, ramp, basis, check."""
     found: dict[str, list[str]] = {}
-    for kind, text in words.text_lines(str(row_id)):
+    for kind, text in words.text_lines(row_id):
         found.setdefault(kind, []).append(text)
     return found
 
