@@ -11,7 +11,7 @@ from loopwarden_sim.plant_vehicle import Vehicle
 
 _SLOW_TICKS = 10  # temperatures, leakage and rest voltage are stepped this rarely
 # An inverter is set up a little below what the pack may give, so that other loads have room (guess: 3 %).
-_PER_LIMIT = 0.97e-3
+_PER_LIMIT = 0.95e-3  # of the rated current per permille: the inverter leaves room for the loads beside it (guess)
 _INVERTER_SHARE = 0.3  # of the drive's losses (guess); the rest warms the motor
 
 

@@ -36,7 +36,7 @@ class Faults:
             self.default_ms[row_id] = set_ms
         self.first, self.row, self.place, self.set_ms, self.count, self.top = [0], [], [], [], [], []
         self.on = bytearray(0)  # per slot: 0 quiet, 1 active, 2 active and acknowledged
-        self.actives = self.worst = self.worst_row = self.drive_row = self.charge_row = 0
+        self.actives = self.judged = self.worst = self.worst_row = self.drive_row = self.charge_row = 0
         self.caution = self.stop = self.locks = 0
         self.column = OFF_COLUMN
         self.changed = self.restoring = 1  # restoring: locks from the memory are not new occurrences
@@ -160,6 +160,7 @@ class Faults:
         for i in range(len(self.row)):
             if self.on[i] and self.count[i] == 0 and self.ends[self.row[i]] == T.KEY_ACKED:
                 self.on[i] = 2
+                self.memory.unlock(self.row[i])  # a power cycle from here on is the next key-on
 
     def clear(self, row):
         """Clear a latched row; the caller has checked that it may (S9, S15). Returns 0 while its condition is there."""
@@ -185,6 +186,7 @@ class Faults:
                 who = row
         self.worst = worst
         self.worst_row = who
+        self.judged ^= 1
         self._caps(react)
 
     def _caps(self, react):

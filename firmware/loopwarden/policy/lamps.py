@@ -20,10 +20,12 @@ class Lamps(Part):
         # S5: out only with nothing commanded or reported closed and the bus validly dead for 1 s without a break.
         # A contactor in its release time may still conduct: lit from precharging until all have let go.
         # The lamp test leaves it alone: it is lit from power-up until the bus has proven itself, which tests it.
-        if o.positive or o.negative or o.precharge or self.electrics.dead_ms < _DEAD_MS or self._reported():
+        if P.PRECHARGING <= p.phase <= P.OPENING or p.stage == P.ALL_OPEN:
+            o.lamp_hv = 1
+        elif o.positive or o.negative or o.precharge or self.electrics.dead_ms < _DEAD_MS or self._reported():
             o.lamp_hv = 1
         else:
-            o.lamp_hv = 1 if P.PRECHARGING <= p.phase <= P.OPENING or p.stage == P.ALL_OPEN else 0
+            o.lamp_hv = 0
         if p.stage == P.READY and p.t_ms < _TEST_MS:
             o.lamp_ready = o.lamp_caution = o.lamp_stop = 1
             return

@@ -16,8 +16,7 @@ PHASE, FAULT, SOLID, WIND, SETTLING, PACK_HOT, INVERTER_HOT, MOTOR_HOT, CURRENT,
 _AT_TRIP = const(200)  # the thermal ramps end here, at the trip level
 _SOLID_DRIVE = const(50)
 _SETTLING_DRIVE = const(200)
-_OVER_STEP = const(20)  # permille per turn while over current
-_TURN_MS = const(100)
+_OVER_STEP = const(20)  # permille per slow turn while over current
 
 
 class Limits(Part):
@@ -28,8 +27,8 @@ class Limits(Part):
         self.drive, self.charge = [T.FULL] * LIMITERS, [T.FULL] * LIMITERS
         self.dirty = 1
         self.drive_by = self.charge_by = PHASE
-        self.drive_goal = self.charge_goal = self.rise_acc = self.turn_ms = 0
-        self.drive_since_ms = self.charge_since_ms = 0
+        self.drive_goal = self.charge_goal = self.rise_acc = self.busy = 0
+        self.drive_since_ms = self.charge_since_ms = self.ramping = self.turned = 0
 
     def _set(self, i, drive, charge):
         if self.drive[i] != drive or self.charge[i] != charge:
@@ -38,51 +37,68 @@ class Limits(Part):
             self.dirty = 1
 
     def step(self, dt):
-        """One tick: the quick limiters always, the slow ones in turns of 100 ms."""
+        """One tick; needed while not calm, while busy, and after every judgement."""
         p = self.phases
-        if p.phase != P.LIVE and p.phase != P.WINDING:
+        if not self.electrics.live or p.phase == P.OPENING:
             self._closed()
             return
         f = self.faults
         self._set(FAULT, f.drive_cap, f.charge_cap)
-        if p.wind_cap != self.drive[WIND]:
-            self._set(WIND, p.wind_cap, p.wind_cap)
-        self.turn_ms += dt
-        if self.turn_ms >= _TURN_MS:
-            self.turn_ms -= _TURN_MS
-            self._slow(p)
+        self._set(WIND, p.wind_cap, p.wind_cap)
+        if not self.turned:
+            self.look(dt)  # in the first live tick all limiters speak
         if self.dirty:
             self._least()
         o = self.outputs
         if o.drive_limit_permille != self.drive_goal or o.charge_limit_permille != self.charge_goal:
             self._follow(o, dt)
+        self.busy = o.drive_limit_permille != self.drive_goal or o.charge_limit_permille != self.charge_goal
 
     def _closed(self):
-        # Nothing is granted outside live and winding down; in the first live tick all limiters speak anew.
+        # Nothing is granted outside live and winding down; the next live starts anew.
         o = self.outputs
-        if self.turn_ms != _TURN_MS or o.drive_limit_permille or o.charge_limit_permille:
-            o.drive_limit_permille = o.charge_limit_permille = self.drive_goal = self.charge_goal = 0
+        o.drive_limit_permille = o.charge_limit_permille = 0
+        if self.turned:
+            self.drive_goal = self.charge_goal = self.turned = 0
             self.drive_by = self.charge_by = PHASE
-            self.turn_ms = _TURN_MS
             self.drive[CURRENT] = self.charge[CURRENT] = T.FULL
             self.dirty = 1
 
-    def _slow(self, p):
-        b = self.build
-        t = self.thermal
-        self._set(PHASE, 0 if p.charge else T.FULL, 0 if p.charge and not self.outputs.charger_enable else T.FULL)
-        self._set(SOLID, T.FULL if p.solid else _SOLID_DRIVE, T.FULL if p.solid else 0)
+    def look(self, dt):
+        """One slow turn; dt: ms since the last one."""
+        p = self.phases
         i = self.isolation
-        self._set(SETTLING, _SETTLING_DRIVE if i.watching and not i.settled else T.FULL, T.FULL)
-        i = self._ramp(t.hottest_dc - b.pack_hot_dc, b.pack_trip_dc - b.pack_hot_dc, 15)
-        self._set(PACK_HOT, i, i)
-        i = self._ramp(t.inverter_dc - b.inverter_hot_dc, b.inverter_trip_dc - b.inverter_hot_dc, 26)
-        self._set(INVERTER_HOT, i, T.FULL)
-        i = self._ramp(t.motor_dc - b.motor_hot_dc, b.motor_trip_dc - b.motor_hot_dc, 27)
-        self._set(MOTOR_HOT, i, T.FULL)
-        self._current(self.electrics.last_current_ma)
+        if not self.electrics.live:
+            return
+        if (
+            self.drive[SOLID] != T.FULL
+            or self.drive[SETTLING] != T.FULL
+            or not i.settled
+            or p.charge
+            or not self.turned
+        ):
+            self.turned = 1
+            self._set(PHASE, 0 if p.charge else T.FULL, 0 if p.charge and not self.outputs.charger_enable else T.FULL)
+            self._set(SOLID, T.FULL if p.solid else _SOLID_DRIVE, T.FULL if p.solid else 0)
+            self._set(SETTLING, _SETTLING_DRIVE if i.watching and not i.settled else T.FULL, T.FULL)
+        if self.faults.actives or self.ramping:
+            self._ramps(self.build, self.thermal)
         if self.electrics.pack_ok:
-            self._voltage(b, self.inputs.pack_mv)
+            self._voltage(self.build, self.inputs.pack_mv)
+        self.busy |= self.dirty
+
+    def _ramps(self, b, t):
+        # The limiters that follow an active row: most of the time none is active, and all have come back.
+        pack = self._ramp(t.hottest_dc - b.pack_hot_dc, b.pack_trip_dc - b.pack_hot_dc, 15)
+        self._set(PACK_HOT, pack, pack)
+        pack = self._ramp(t.inverter_dc - b.inverter_hot_dc, b.inverter_trip_dc - b.inverter_hot_dc, 26)
+        self._set(INVERTER_HOT, pack, T.FULL)
+        pack = self._ramp(t.motor_dc - b.motor_hot_dc, b.motor_trip_dc - b.motor_hot_dc, 27)
+        self._set(MOTOR_HOT, pack, T.FULL)
+        self._current(self.electrics.last_current_ma)
+        b = self.drive
+        pack = min(b[PACK_HOT], b[INVERTER_HOT])
+        self.ramping = min(pack, b[MOTOR_HOT]) < T.FULL or min(b[CURRENT], self.charge[CURRENT]) < T.FULL
 
     def _ramp(self, above, span, row):
         # From full at hot down to a fifth at trip, once the row says that it is hot.
@@ -104,10 +120,14 @@ class Limits(Part):
         self._set(CURRENT, drive, charge)
 
     def _voltage(self, b, mv):
-        # From full at the derating level down to nothing at the under-voltage level, for driving only.
-        above = max(mv - b.pack_under_mv, 0) // ((b.pack_derate_mv - b.pack_under_mv) // T.FULL + 1)
-        drive = T.FULL if mv >= b.pack_derate_mv else min(above, T.FULL)
-        self._set(VOLTAGE, drive, T.FULL if mv < b.charge_end_mv else 0)
+        # Driving falls from full at the derating level to nothing at the under-voltage level; giving back falls from
+        # the end of charge to the over-voltage level. A charge ends by itself and needs no ramp.
+        drive = charge = T.FULL
+        if mv < b.pack_derate_mv:
+            drive = max(mv - b.pack_under_mv, 0) // ((b.pack_derate_mv - b.pack_under_mv) // T.FULL + 1)
+        elif mv >= b.charge_end_mv and not self.phases.charge:
+            charge = max(b.pack_over_mv - mv, 0) // ((b.pack_over_mv - b.charge_end_mv) // T.FULL + 1)
+        self._set(VOLTAGE, drive, charge)
 
     def _least(self):
         self.dirty = 0

@@ -51,7 +51,7 @@ class Phases(Part):
         self.memory = faults.memory
         self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = self.fresh_key = 0
         self.solid = self.solid_ms = self.hold_ms = self.lost_ms = self.restarts = self.after_run = 0
-        self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = 0
+        self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = self.calm = self.moved = 0
         self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.reached = self.refused_ms = 0
         self.refused = C.LAMP_TEST
         self.wind_cap = T.FULL
@@ -77,6 +77,7 @@ class Phases(Part):
         self._column()
         self.electrics.closing = 1 if NEGATIVE_TEST <= stage <= TAKE_OVER or stage >= POSITIVE_OPENS else 0
         self.electrics.live = 1 if DRIVE <= stage <= WAIT_CURRENT else 0
+        self.electrics.calm = self.calm = 0
         self.switches.driving = 1 if MARK <= stage <= WAIT_CURRENT and not self.charge else 0
         self.switches.again()
 
@@ -89,11 +90,15 @@ class Phases(Part):
             self.faults.changed = 1
 
     def step(self, dt):
-        """One tick: S3 first, then the stage."""
-        self.t_ms = min(self.t_ms + dt, _LONG_MS)
-        if self.switches.key_edge:
+        """One tick: S3 first, then the stage. A calm live tick has nothing to decide: nothing that it reads changed."""
+        if self.t_ms < _LONG_MS:
+            self.t_ms += dt
+        s = self.switches
+        if self.calm and not self.faults.changed and s.key and not s.cut and self.motion.moving == self.moved:
+            return
+        if s.key_edge:
             self.fresh_key = 1
-        if self.switches.cut and self._powered():
+        if s.cut and self._powered():
             self._cut()  # S3: any phase, any speed, this tick
         if self.phase == LIVE or self.phase == WINDING:
             self._column()
@@ -255,6 +260,9 @@ class Phases(Part):
             return
         self.ref_mv = bus
         if self.t_ms >= self.build.close_ms + self.build.rc_ms:
+            if self.build.feedback and not self.electrics.reported() & 2:
+                self._abort_for(49, bus)
+                return
             self.reached = 0
             self._precharge(CHARGE_BUS)
 
@@ -334,6 +342,8 @@ class Phases(Part):
         self.lost_ms = self.lost_ms + self.faults.dt if lost else 0
         if self.lost_ms >= _PACK_LOST_MS:
             self._wind(35)
+        self.calm = self.stage == DRIVE and self.solid and not self.charge and not lost
+        self.moved = self.motion.moving
 
     def _end(self, worst):
         row = self.faults.worst_row
@@ -427,10 +437,10 @@ class Phases(Part):
         self.enter(WAIT_CURRENT)
 
     def _wait_current(self):
-        known = self.inputs.current_state == S.OK and self.inputs.current_ma is not None
-        if self.t_ms < (_CURRENT_WAIT_MS if known else _CURRENT_BLIND_MS) and not self.motion.current_low:
+        known = self.motion.known_current()
+        if self.t_ms < (_CURRENT_WAIT_MS if known else _CURRENT_BLIND_MS) and not self.motion.current_low():
             return
-        if not self.motion.current_low and self.build.current_fitted:
+        if not self.motion.current_low() and self.build.current_fitted:
             self._under_load()  # current unknown is noted, never taken for none (S10)
         self.outputs.positive = 0
         self.start_mv = self.inputs.pack_mv if self.electrics.pack_ok else 0

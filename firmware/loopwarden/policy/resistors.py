@@ -53,7 +53,7 @@ class Resistors(Part):
         self.doubt_mj = 0
 
     def step(self, dt):
-        """Count one tick's heat and one second's cooling."""
+        """Count one tick's heat."""
         o = self.outputs
         if o.precharge:
             self.precharge_tail_ms = self.build.release_ms + dt
@@ -68,6 +68,9 @@ class Resistors(Part):
                 self._discharge(dt)
         else:
             self.last_mv = 0
+
+    def cool(self, dt):
+        """One turn of cooling; dt: ms since the last one. Whole seconds only, so that rounding errs to the hot side."""
         self.cool_ms += dt
         if self.cool_ms >= _SECOND_MS:
             self.cool_ms -= _SECOND_MS

@@ -48,7 +48,7 @@ class StartChecks(Part):
         pack = self.inputs.pack_mv
         if not e.pack_ok or pack <= self.build.pack_under_mv or pack >= self.build.pack_over_mv:
             return PACK
-        if self.build.current_fitted and not self.motion.current_low:
+        if self.build.current_fitted and not self.motion.current_low():
             return CURRENT
         if charge:
             if pack >= self.build.charge_end_mv:

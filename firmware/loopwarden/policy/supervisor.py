@@ -23,7 +23,8 @@ from loopwarden.policy.start_checks import StartChecks
 # What became of a request from a link; WAITING for the wired acknowledge button.
 NOTHING, WAITING, DONE, NOT_OFF, NOT_DEAD, PRESENT, TIMED_OUT, NOT_ACTIVE = range(8)
 _ASK_MS = const(10000)
-_CLOCK_MAX_MS = const(0x3FFFFF00)
+_ORDER = bytes((0, 1, 0, 2, 0, 5, 0, 3, 0, 1, 0, 2, 0, 5, 0, 4))
+_COUNTER = const(0x1FFFFFFF)
 
 
 class Supervisor:
@@ -46,9 +47,13 @@ class Supervisor:
         self._join()
         self.health.start()
         self.phases.start()
-        self.slow = (self.isolation.step, self.health.step, self.cooling.step)
-        self.turn_ms = [0, 0, 0]
-        self.turn = self.asked = self.ask_ms = self.answer = 0
+        # Saved bound methods: looking a method up costs more than calling it.
+        quick = (self.switches.step, self.electrics.step, self.motion.step, self.resistors.step)
+        self.parts = quick + (self.phases.step, self.limits.step, self.lamps.step)
+        slow = (self.thermal.step, self.isolation.step, self.health.step, self.cooling.step, self.resistors.cool)
+        self.slow = slow + (self.limits.look,)
+        self.slow_at = [0] * len(self.slow)
+        self.judged = self.now = self.turn = self.asked = self.ask_ms = self.answer = 0
 
     def _join(self):
         for part in (self.switches, self.motion, self.electrics, self.isolation, self.thermal, self.health):
@@ -78,35 +83,36 @@ class Supervisor:
             self._bind(inputs, outputs)
         f = self.faults
         f.dt = dt_ms
-        f.clock_ms = min(f.clock_ms + dt_ms, _CLOCK_MAX_MS)
+        f.clock_ms += dt_ms
         if inputs.late_ms:
             self.health.late()
-        self.switches.step()
-        if self.switches.ack_edge:
-            f.acknowledge()
-        self.electrics.step()
-        self.motion.step()
-        self.thermal.step(dt_ms)
-        self._slow(dt_ms)
-        self.resistors.step(dt_ms)
-        self.phases.step(dt_ms)
-        self.limits.step(dt_ms)
-        self.lamps.step()
+        part = self.parts
+        part[0]()
+        part[1]()
+        part[2]()
+        self._slow(f, dt_ms)
+        p = self.phases
+        if not p.calm:
+            part[3](dt_ms)
+        part[4](dt_ms)
+        if p.calm and f.judged == self.judged and not self.limits.busy:
+            outputs.lamp_hv = 1  # S5: calm is live; nothing else that limits and lamps read has changed
+        else:
+            self.judged = f.judged
+            part[5](dt_ms)
+            part[6]()
         if self.asked:
             self._asked()
         outputs.heartbeat ^= 1
 
-    def _slow(self, dt_ms):
-        # One slow subject a tick, in fixed order; each gets the time since its own last turn.
-        waited = self.turn_ms
-        waited[0] += dt_ms
-        waited[1] += dt_ms
-        waited[2] += dt_ms
-        k = self.turn
-        self.turn = k + 1 if k < 2 else 0
-        f = self.faults
-        f.dt = waited[k]
-        waited[k] = 0
+    def _slow(self, f, dt_ms):
+        # A temperature zone in one tick, another slow subject in the next, in fixed order; each gets the time since its
+        # own last turn.
+        now = self.now = (self.now + dt_ms) & _COUNTER
+        self.turn = (self.turn + 1) & 15
+        k = _ORDER[self.turn]
+        f.dt = (now - self.slow_at[k]) & _COUNTER
+        self.slow_at[k] = now
         self.slow[k](f.dt)
         f.dt = dt_ms
 

@@ -6,6 +6,7 @@ from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _HEAP_MIN = const(24 * 1024)
+_CLOCK_MAX_MS = const(0x3FFF0000)
 _OVERRUNS = const(3)
 _OVERRUN_WINDOW_MS = const(10000)
 
@@ -34,7 +35,8 @@ class Health(Part):
             self.overruns = 0
 
     def step(self, dt):
-        """Judge one turn; dt: ms since the last turn."""
+        """Judge one turn; dt: ms since the last turn. Holds the clock of the faults below 2**30 (12 days)."""
+        self.faults.clock_ms = min(self.faults.clock_ms, _CLOCK_MAX_MS)
         i = self.inputs
         b = self.build
         bad = 0

@@ -13,7 +13,7 @@ _UNDRIVEN_MS = const(2000)  # drive current for so long without a pulse
 
 
 class Motion(Part):
-    """Attributes: moving (1 unless standing is proven), pulses (this tick), quiet_ms, last_mm_s, current_low.
+    """Attributes: moving (1 unless standing is proven), pulses (this tick), quiet_ms, last_mm_s.
 
     seen, granted: pulses, a limit since the contactors last closed. idle_ms: both limits 0 and the current below its
     threshold, as far as it is known.
@@ -24,7 +24,7 @@ class Motion(Part):
         self.fitted = build.speed_fitted
         self.moving = 1
         self.quiet_ms = self.invalid_ms = self.undriven_ms = self.idle_ms = 0
-        self.last_mm_s = self.steep = self.pulses = self.seen = self.granted = self.current_low = 0
+        self.last_mm_s = self.steep = self.pulses = self.seen = self.granted = 0
         self.group = faults.add(((63, 0),))
         self.steady = 0
 
@@ -35,66 +35,74 @@ class Motion(Part):
     def step(self):
         """Judge one tick."""
         i = self.inputs
-        known = self.build.current_fitted and i.current_state == S.OK and i.current_ma is not None
-        self.current_low = 1 if known and abs(i.current_ma) < self.build.current_threshold_ma else 0
-        if self.outputs.drive_limit_permille or self.outputs.charge_limit_permille:
-            self.granted = 1
-            self.idle_ms = 0
-        elif self.current_low or not known:
-            self.idle_ms = min(self.idle_ms + self.faults.dt, self.build.fallback_ms)
-        else:
-            self.idle_ms = 0
         if self.fitted:
-            self._pulses(i)
+            if i.speed_pulses and not i.speed_state and not self.steady:
+                self._rolling(i.speed_mm_s)
+                return
+            self.pulses = 0
+        o = self.outputs
+        known = self.known_current()
+        low = known and self.current_low()
+        granted = o.drive_limit_permille or o.charge_limit_permille
+        if granted and not low:
+            self.granted = 1  # a drive that never took a current has not moved anything
+        if granted or (known and not low):
+            self.idle_ms = 0
+        else:
+            self.idle_ms = min(self.idle_ms + self.faults.dt, self.build.fallback_ms)
+        if self.fitted:
+            self._still(i, known)
         else:
             self.moving = 1 if self.idle_ms < self.build.fallback_ms else 0
 
-    def _pulses(self, i):
+    def known_current(self):
+        """True when there is a current reading."""
+        i = self.inputs
+        return self.build.current_fitted and not i.current_state and i.current_ma is not None
+
+    def current_low(self):
+        """True when the current is known to be below its threshold."""
+        return self.known_current() and abs(self.inputs.current_ma) < self.build.current_threshold_ma
+
+    def _rolling(self, v):
+        if v is not None:
+            self.steep = self.last_mm_s - v > _BRAKE_MAX * (self.quiet_ms + self.faults.dt)
+            self.last_mm_s = v
+        if not self.pulses:
+            self.pulses = self.seen = self.moving = self.granted = 1
+            self.invalid_ms = self.idle_ms = self.quiet_ms = self.undriven_ms = 0
+
+    def _still(self, i, known):
         p = i.speed_pulses
         bad = 0
         if p is None or (i.speed_state != S.OK and i.speed_state != S.QUIET):
-            self.pulses = 0
             self.invalid_ms = min(self.invalid_ms + self.faults.dt, _LOST_MS)
             bad = 1 if self.invalid_ms >= _LOST_MS else 0
             self.quiet_ms = 0  # no reading is not silence (S10)
         elif p:
-            self._rolling(i, p)
+            self._rolling(i.speed_mm_s)
         else:
-            self.pulses = self.invalid_ms = 0
+            self.invalid_ms = 0
             self.quiet_ms = min(self.quiet_ms + self.faults.dt, _STAND_MS)
             if self.last_mm_s > _JUMP_MM_S and self.quiet_ms >= _LOST_MS:
                 bad = 1
-        if self._undriven(i):
+        if known and not p and self._undriven(i):
             bad = 1
         if bad != self.steady:
             self.steady = self.faults.update(self.group, bad)
-        self._stand(bad)
-
-    def _rolling(self, i, p):
-        v = i.speed_mm_s
-        self.pulses = p
-        self.seen = 1
-        self.invalid_ms = self.idle_ms = 0
-        if v is not None:
-            self.steep = 1 if self.last_mm_s - v > _BRAKE_MAX * (self.quiet_ms + self.faults.dt) else 0
-            self.last_mm_s = v
-        self.quiet_ms = 0
+        if not self.pulses:
+            self._stand(bad)
 
     def _undriven(self, i):
-        if self.pulses or i.current_state != S.OK or i.current_ma is None or not self.outputs.inverter_enable:
-            self.undriven_ms = 0
-        elif i.current_ma >= self.build.current_threshold_ma:
+        if self.outputs.inverter_enable and i.current_ma >= self.build.current_threshold_ma:
             self.undriven_ms = min(self.undriven_ms + self.faults.dt, _UNDRIVEN_MS)
         else:
             self.undriven_ms = 0
         return self.undriven_ms >= _UNDRIVEN_MS
 
     def _stand(self, bad):
-        if self.pulses:
-            self.moving = 1
-            return
         quiet = self.quiet_ms >= _STAND_MS and not bad and not self.steep and (self.seen or not self.granted)
-        if quiet and (self.current_low or not self.build.current_fitted):
+        if quiet and (not self.build.current_fitted or self.current_low()):
             self.moving = self.last_mm_s = 0
             return
         # Speed lost or not trusted: standing only after both limits were 0 for the fallback time.

@@ -31,7 +31,7 @@ class Switches(Part):
         self.plug = build.plug_fitted
         self.key = self.key_edge = self.start = self.start_edge = self.start_ms = self.stuck = 0
         self.ack = self.ack_edge = self.plugged = self.coolant_asked = self.driving = self.charging = 0
-        self.open = self.flickers = self.flicker_ms = self.short_steady = self.control_steady = 0
+        self.open = self.was_open = self.flickers = self.flicker_ms = self.short_steady = self.control_steady = 0
         self.loops = len(build.loop_kind)
         self.all_loops = (1 << self.loops) - 1
         kinds = [sum([1 << n for n in range(self.loops) if build.loop_kind[n] == kind]) for kind in range(4)]
@@ -43,8 +43,7 @@ class Switches(Part):
     def step(self):
         """Judge one tick. Skips everything while no input changes and nothing counts."""
         i = self.inputs
-        self.start_edge = self.key_edge = self.ack_edge = 0
-        if self.busy or i.latch or i.bits != self.bits or i.known != self.known or i.loop_low | i.loop_high:
+        if self.busy or i.latch or i.bits != self.bits or i.known != self.known or i.loop_low or i.loop_high:
             self._look(i)
 
     def _look(self, i):
@@ -79,18 +78,23 @@ class Switches(Part):
         elif self.key_edge or self.start_ms >= _START_HELD_MAX_MS:
             self.stuck = 1
         self.word = word
+        if self.ack_edge:
+            self.faults.acknowledge()
 
     def _loops(self, i, word):
         opened = ~(word >> _LOOP_SHIFT) & self.all_loops
         latched = (i.latch >> _LOOP_SHIFT) & self.all_loops
         self.open = opened | latched
+        opened &= ~(i.loop_low | i.loop_high) | self.hard  # a short is named as what it is
         self.cut = 1 if word & (S.STOP | S.CRASH) or self.open & self.hard else 0  # S3: level or latched edge
-        if latched & self.watched & ~opened:
-            self._flicker()
+        if (self.was_open | latched) & self.watched & ~opened and not self.faults.slots_on[1]:
+            self._flicker()  # an opening that ended before it was confirmed
+        self.was_open = opened
         bad = opened | (latched & self.hard)
         bad &= ~(self.permit_drive if self.charging else self.permit_charge)
         bad = self.faults.update(self.loop_group, bad)
-        self.busy = 1 if bad < 0 or i.latch or self.start or self.flickers else 0
+        edges = self.key_edge or self.start_edge or self.ack_edge  # last for one tick
+        self.busy = 1 if bad < 0 or i.latch or self.start or self.flickers or edges else 0
         bad = (i.loop_low & self.all_loops) | (i.loop_high & self.all_loops) << self.loops
         if bad != self.short_steady:
             self.short_steady = self.faults.update(self.short_group, bad)

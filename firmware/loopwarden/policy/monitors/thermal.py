@@ -8,7 +8,8 @@ from loopwarden.policy.part import Part
 _ROWS_OF = ((15, 16, 21, 22, 17, 19, 24, 23), (26, 28, 30), (27, 29, 31))  # pack, inverter, motor zones
 # Findings of a zone by bit; an inverter or motor zone has the first three, and its sensor's any failure is _OPEN.
 _HOT, _TRIP, _OPEN, _SHORT, _FAST, _COLD, _JUMPED, _STUCK = [1 << n for n in range(8)]
-_SEEN = const(1)  # flags of a zone: seen before, and _FAST, _JUMPED, _STUCK as the trend found them
+_SEEN = const(1)  # flags of a zone: seen before, moved in this window; _FAST, _JUMPED, _STUCK as the trend found them
+_MOVED = const(2)
 _ALL_BUT_SENSOR = const(0x3FF3 << 15)  # unknown while there is no reading
 _COUNTER = const(0x1FFFFFFF)
 _RATE_WINDOW_MS = const(1000)
@@ -35,6 +36,10 @@ class Thermal(Part):
             [0] * n for _ in range(8)
         ]
         self.flags = bytearray(n)
+        b = build
+        clear_of = (b.pack_clear_dc, b.inverter_hot_dc - _DRIVE_CLEAR_DC, b.motor_hot_dc - _DRIVE_CLEAR_DC)
+        self.calm_high = [clear_of[where] for where in build.zone_where]
+        self.calm_low = [b.pack_cold_dc + _COLD_CLEAR_DC if where == 0 else _LOWEST_DC for where in build.zone_where]
         self.overall_steady = self.overall_at = self.now = self.turn = self.valid = self.below_trip = 0
         self.hottest_dc = self.coldest_dc = self.inverter_dc = self.motor_dc = 0
         self.highs = [_LOWEST_DC] * 3  # of this round, by where
@@ -46,7 +51,7 @@ class Thermal(Part):
 
     def _uncovered(self, zones):
         # A zone that neither its own sensor nor a valid covering one watches.
-        z = self.zones
+        z = 0 if self.valid & zones == zones else self.zones
         while z:
             z -= 1
             if zones >> z & 1 and not self.valid >> z & 1 and not self.valid & self.build.zone_cover[z]:
@@ -65,23 +70,43 @@ class Thermal(Part):
             self._round()
 
     def _zone(self, z):
-        f = self.faults
-        tick = f.dt
-        f.dt = (self.now - self.at[z]) & _COUNTER  # S10: this zone's own time, not the tick's
-        self.at[z] = self.now
         dc = self.inputs.zone_dc[z]
-        if self.inputs.zone_state[z] == S.OK and dc is not None:
+        if self.inputs.zone_state[z] or dc is None:
+            self._judge(z, self._invalid(z))
+        elif self.steady[z] or not self._quiet(z, dc):
             dc = self._valid(z, dc)
-        else:
-            dc = self._invalid(z)
-        self._judge(z, dc)
-        f.dt = tick
+            self._judge(z, dc)
+        self.at[z] = self.now
+
+    def _quiet(self, z, dc):
+        # The short way for a zone far from every level, with nothing active or counting: true when it was enough.
+        flags = self.flags[z]
+        last = self.last_dc[z]
+        if not self.calm_low[z] < dc < self.calm_high[z] or flags & ~_MOVED != _SEEN:
+            return 0
+        if not -_STEP_DC <= dc - last <= _STEP_DC or (self.now - self.ref_at[z]) & _COUNTER >= _RATE_WINDOW_MS:
+            return 0
+        if dc != last:
+            self.last_dc[z] = dc
+            self.flags[z] = _SEEN | _MOVED
+        self._extremes(self.build.zone_where[z], dc)
+        return 1
+
+    def _extremes(self, where, dc):
+        if dc > self.highs[where]:
+            self.highs[where] = dc
+        if where == 0 and dc < self.low:
+            self.low = dc
 
     def _judge(self, z, bad):
         if bad != self.steady[z]:
-            self.steady[z] = self.faults.update(self.groups[z], bad)
-            if bad & _FAST and self.faults.slots_on[17] and (bad & _TRIP or self.electrics.sagged()):
-                self.faults.trip(18, self.last_dc[z])
+            f = self.faults
+            tick = f.dt
+            f.dt = (self.now - self.at[z]) & _COUNTER  # S10: this zone's own time, not the tick's
+            self.steady[z] = f.update(self.groups[z], bad)
+            f.dt = tick
+            if bad & _FAST and f.slots_on[17] and (bad & _TRIP or self.electrics.sagged()):
+                f.trip(18, self.last_dc[z])
 
     def _invalid(self, z):
         self.valid &= ~(1 << z)
@@ -95,14 +120,11 @@ class Thermal(Part):
         self.valid |= 1 << z
         b = self.build
         where = b.zone_where[z]
-        if dc > self.highs[where]:
-            self.highs[where] = dc
+        self._extremes(where, dc)
         if where == 1:
             return self._levels(z, dc, b.inverter_hot_dc, b.inverter_trip_dc)
         if where == 2:
             return self._levels(z, dc, b.motor_hot_dc, b.motor_trip_dc)
-        if dc < self.low:
-            self.low = dc
         self._trend(z, dc)
         return self._levels(z, dc, b.pack_hot_dc, b.pack_trip_dc) | self._pack(z, dc)
 
@@ -127,40 +149,33 @@ class Thermal(Part):
     def _trend(self, z, dc):
         moved = dc - self.last_dc[z]
         self.last_dc[z] = dc
-        if not self.flags[z] & _SEEN:  # first reading after none: no trend yet
-            self.flags[z] |= _SEEN
-        elif -_STEP_DC <= moved <= _STEP_DC:
-            self.flags[z] &= ~_JUMPED
-            self._still(z, moved)
-            self._rate(z, dc, (self.now - self.ref_at[z]) & _COUNTER)
-            return
+        flags = self.flags[z] & ~_JUMPED
+        if flags & _SEEN and -_STEP_DC <= moved <= _STEP_DC:
+            self.flags[z] = flags | _MOVED if moved else flags
+            moved = (self.now - self.ref_at[z]) & _COUNTER
+            if moved < _RATE_WINDOW_MS:
+                return
+            self._window(z, dc - self.ref_dc[z], moved)
         else:
-            self.flags[z] = _SEEN | _JUMPED  # a step that no cell can make: the sensor, not the pack
-        self.flags[z] &= ~(_FAST | _STUCK)
+            # No trend yet, or a step that no cell can make: then it is the sensor, not the pack.
+            self.flags[z] = _SEEN | _JUMPED if flags & _SEEN else _SEEN
+            self.still_ms[z] = 0
         self.ref_dc[z] = dc
         self.ref_at[z] = self.now
-        self.still_ms[z] = 0
 
-    def _rate(self, z, dc, elapsed):
-        if elapsed >= _RATE_WINDOW_MS:
-            if (dc - self.ref_dc[z]) * 1000 >= _RATE_DC * elapsed:
-                self.flags[z] |= _FAST
-            else:
-                self.flags[z] &= ~_FAST
-            self.ref_dc[z] = dc
-            self.ref_at[z] = self.now
-
-    def _still(self, z, moved):
-        # Stuck: unchanged under load although the others moved (hottest and coldest together stand for them).
-        if moved:
+    def _window(self, z, rise, elapsed):
+        flags = self.flags[z]
+        self.flags[z] = flags & ~(_FAST | _MOVED) | (_FAST if rise * 1000 >= _RATE_DC * elapsed else 0)
+        if flags & _MOVED:
             self.flags[z] &= ~_STUCK
             self.still_ms[z] = 0
         elif self.electrics.inverter_load():
+            # Stuck: unchanged under load although the others moved (hottest and coldest together stand for them).
             if self.still_ms[z] == 0:
                 self.others_dc[z] = self.hottest_dc + self.coldest_dc
-            self.still_ms[z] = min(self.still_ms[z] + self.faults.dt, _STUCK_MS)
-            moved = abs(self.hottest_dc + self.coldest_dc - self.others_dc[z])
-            if self.still_ms[z] >= _STUCK_MS and moved >= _OTHERS_DC:
+            self.still_ms[z] = min(self.still_ms[z] + elapsed, _STUCK_MS)
+            rise = abs(self.hottest_dc + self.coldest_dc - self.others_dc[z])
+            if self.still_ms[z] >= _STUCK_MS and rise >= _OTHERS_DC:
                 self.flags[z] |= _STUCK
 
     def _round(self):
