@@ -724,6 +724,8 @@ class PromiseMonitor:
         """Opened, standing, the bus above the dead level, and no discharge: it may not wait for a resistor to cool."""
         i = self.inputs
         bounds = self.bounds
+        if (snap[0] or snap[1] or snap[2]) and not bounds.speed_fitted:
+            self._still_ms = 0  # nobody can know that it stands: the coast time runs from the opening
         if snap[0] or snap[1] or snap[2] or snap[3] or not self._opened or bounds.discharge_kind != "resistor":
             self._idle_ms = 0
             return
