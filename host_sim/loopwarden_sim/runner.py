@@ -265,6 +265,11 @@ class _Run:
         elif action.kind == "clear":
             if self.scene.supervisor is not None:
                 self.scene.supervisor.ask(FAULT_IDS[action.name])
+        elif action.kind == "ask":
+            supervisor = self.scene.supervisor
+            answer = "the board has no supply" if supervisor is None else str(why(supervisor, action.name))
+            self.note(f"why {action.name}? {answer}", (tick - 1) * self.tick_ms)
+            return
         else:
             self.supplied = action.name != "off"
             if self.scene.supervisor is not None and action.name != "on":

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from loopwarden.policy import fault_table
+from loopwarden.words import SUBJECTS
 from loopwarden_build import units
 from loopwarden_build.load import BuildError, read_build
 from loopwarden_build.model import BuildFile
@@ -23,7 +24,7 @@ from loopwarden_sim.trace import FAULT_IDS, columns
 from loopwarden_sim.world import World
 
 TOP_KEYS = ("title", "build", "seed", "run", "memory", "start", "at", "expect")
-DEEDS = ("set", "press", "strike", "heal", "clear", "board")
+DEEDS = ("set", "press", "strike", "heal", "clear", "ask", "board")
 EVENT_KEYS = ("t", "name", *DEEDS, "for", "where", "with")
 BUTTONS = ("start", "ack", "stop")
 BOARD = ("off", "on", "reset")
@@ -48,10 +49,10 @@ class ScenarioError(Exception):
 class Action:
     """One thing done to the world or the board.
 
-    kind   set, strike, heal, clear (a link asks to clear a row) or board (off, on, reset)
+    kind   set, strike, heal, clear (a link asks to clear a row), ask (why?) or board (off, on, reset)
     """
 
-    kind: Literal["set", "strike", "heal", "clear", "board"]
+    kind: Literal["set", "strike", "heal", "clear", "ask", "board"]
     name: str
     value: Any = None
     arguments: Mapping[str, Any] | None = None
@@ -285,6 +286,14 @@ class _Loader:
                 self.error((*path, "clear"), "ends by itself or with the key: there is nothing to clear", name)
             else:
                 found.append(Action("clear", name))
+        if "ask" in table:
+            subjects = table["ask"] if isinstance(table["ask"], list) else [table["ask"]]
+            for subject in subjects:
+                if subject in SUBJECTS or subject in FAULT_IDS:
+                    found.append(Action("ask", subject))
+                else:
+                    hint = nearest(str(subject), [*SUBJECTS, *FAULT_IDS])
+                    self.error((*path, "ask"), f"is not a subject; {hint}", subject)
         if "board" in table:
             if table["board"] not in BOARD:
                 self.error((*path, "board"), f"must be one of {', '.join(BOARD)}", table["board"])

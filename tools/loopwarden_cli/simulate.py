@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> Result:
         if path is not None and not path.resolve().parent.is_dir():
             raise UserError(f"{path}: cannot be written: there is no folder {path.resolve().parent}")
     try:
-        with _progress(scenarios, quiet=args.json) as bar:
+        with progress_bar(scenarios, quiet=args.json) as bar:
             outcomes = [
                 runner.run(scenario, seed=args.seed, trace=args.trace, progress=bar(scenario), twice=True)
                 for scenario in scenarios
@@ -91,7 +91,7 @@ def _load(paths: Sequence[Path]) -> list[Scenario]:
 
 
 @contextmanager
-def _progress(scenarios: Sequence[Scenario], *, quiet: bool) -> Iterator[Callable[[Scenario], runner.Progress | None]]:
+def progress_bar(scenarios: Sequence[Scenario], *, quiet: bool) -> Iterator[Callable[[Scenario], runner.Progress | None]]:
     """A bar on standard error, and only where somebody looks at it: gives each scenario the function that moves it."""
     if quiet or not sys.stderr.isatty():
         yield lambda scenario: None

@@ -129,7 +129,10 @@ class Phases(Part):
         loaded = abs(now) > self.build.break_ma if known else self.build.current_fitted or self.outputs.inverter_enable
         if loaded and self.phase >= LIVE:
             self.faults.drop(57)
-            self.faults.trip(57, self.memory.count_under_load())
+            n = self.memory.count_under_load()
+            self.faults.trip(57, n)
+            if n >= self.build.inspect_after:
+                self.faults.trip(80, n)
 
     def _supply(self):
         # The board lets its own supply go only proven dead and with nothing left to do, or after the longest wait.
@@ -542,8 +545,12 @@ class Phases(Part):
         mv = self.inputs.bus_mv if self.electrics.bus_ok else self.build.pack_over_mv
         return r.discharge_room(mv) if self.outputs.discharge else r.discharge_fits(mv)
 
+    def _live_again(self):
+        # Above the dead level by more than the channel's error: noise on a bus that just fell below it is no return.
+        return self.electrics.bus_ok and self.inputs.bus_mv >= self.build.dead_mv + self.build.noise_mv
+
     def _creep(self):
-        if self.electrics.bus_ok and self.inputs.bus_mv >= self.build.dead_mv:
+        if self._live_again():
             self.restarts += 1
             if self.restarts >= 2:
                 self.faults.trip(55, self.inputs.bus_mv)
@@ -553,7 +560,7 @@ class Phases(Part):
 
     def _prove_dead(self):
         # Proven dead: below the dead level throughout 10 s, discharge off, all commands off, standing.
-        if self.electrics.bus_ok and self.inputs.bus_mv >= self.build.dead_mv:
+        if self._live_again():
             self.enter(CREEP)
         elif self.electrics.dead_ms >= _PROVEN_MS and not (self.motion.fitted and self.motion.moving):
             self.memory.mark_dead(self.resistors.precharge_mj, self.resistors.discharge_mj)

@@ -150,6 +150,8 @@ class Supervisor:
             self.memory.prove_positive()  # the meter check stands for the proof
         elif row == 76:
             self.memory.new = False  # commissioned
+        elif row == 80:
+            self.memory.under_load = 0  # inspected
         elif row == 79:
             self.phases.flats = self.memory.flats = 0
         return DONE
