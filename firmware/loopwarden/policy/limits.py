@@ -120,13 +120,14 @@ class Limits(Part):
         self._set(CURRENT, drive, charge)
 
     def _voltage(self, b, mv):
-        # Driving falls from full at the derating level to nothing at the under-voltage level; giving back falls from
-        # the end of charge to the over-voltage level. A charge ends by itself and needs no ramp.
+        # Driving falls from full at the derating level to nothing at the under-voltage level; giving back falls to
+        # nothing at the end of charge, over as much as lies above it. A charge ends by itself and needs no ramp.
         drive = charge = T.FULL
         if mv < b.pack_derate_mv:
             drive = max(mv - b.pack_under_mv, 0) // ((b.pack_derate_mv - b.pack_under_mv) // T.FULL + 1)
-        elif mv >= b.charge_end_mv and not self.phases.charge:
-            charge = max(b.pack_over_mv - mv, 0) // ((b.pack_over_mv - b.charge_end_mv) // T.FULL + 1)
+        elif not self.phases.charge:
+            charge = max(b.charge_end_mv - mv, 0) // ((b.pack_over_mv - b.charge_end_mv) // T.FULL + 1)
+            charge = min(charge, T.FULL)
         self._set(VOLTAGE, drive, charge)
 
     def _least(self):

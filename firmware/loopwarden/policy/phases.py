@@ -446,7 +446,7 @@ class Phases(Part):
         if not self.motion.current_low() and self.build.current_fitted:
             self._under_load()  # current unknown is noted, never taken for none (S10)
         self.outputs.positive = 0
-        self.start_mv = self.inputs.pack_mv if self.electrics.pack_ok else 0
+        self.start_mv = self.inputs.bus_mv if self.electrics.bus_ok else 0
         self.enter(POSITIVE_OPENS, self.build.release_ms)
 
     def _positive_opens(self):

@@ -39,9 +39,12 @@ class Resistors(Part):
 
     def precharge_closes(self):
         """The precharge contactor is commanded closed now: energies count from command plus travel time."""
-        self.energy_mj = self.last_mj = 0
-        self.travel_ms = self.build.close_ms
+        b = self.build
+        self.energy_mj = 0
+        self.travel_ms = b.close_ms
         self.start_mv = self.inputs.bus_mv if self.electrics.bus_ok else 0
+        pack = self.inputs.pack_mv if self.electrics.pack_ok else b.pack_over_mv
+        self.last_mj = heat_mj(max(pack - self.start_mv, 0), b.precharge_r_mohm, b.tick_ms)
 
     def bus_rises(self):
         """The bus rose as a sound one does: what was in doubt did not flow."""

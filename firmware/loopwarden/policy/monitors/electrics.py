@@ -58,7 +58,7 @@ class Electrics(Part):
             return 1
         if not -self.charge_ma <= now < self.threshold_ma or self.last_current_ma > 4 * self.threshold_ma:
             return 0
-        if -self.threshold_ma < now:
+        if -self.threshold_ma < now and pack * 4 >= self.rest_mv * 3:  # one that fell far is no new rest voltage
             self.rest_mv = pack
         self.last_current_ma = now
         return 1
@@ -100,10 +100,8 @@ class Electrics(Part):
 
     def _live(self, pack, bus):
         bad = _BUS_UNDER if bus <= self.build.pack_under_mv else 0
-        if self.pack_ok:
-            pack = abs(pack - bus)
-            if pack > _APART and pack * 20 > bus + pack:
-                bad |= _DISAGREE
+        if self.pack_ok and abs(pack - bus) > _APART and abs(pack - bus) * 20 > pack:
+            bad |= _DISAGREE
         if bus < self.build.dead_mv and self.last_bus_mv > self.build.pack_under_mv:
             bad |= _BUS_BAD  # a jump to zero within one tick is no reading (S10)
         if self._signs(bad & _DISAGREE) >= 2:
@@ -131,7 +129,7 @@ class Electrics(Part):
                 self.gone_ms = _CURRENT_GONE_MS
             elif self.gone_ms:
                 self.gone_ms = max(self.gone_ms - self.faults.dt, 0)
-            if self.pack_ok:
+            if self.pack_ok and self.inputs.pack_mv * 4 >= self.rest_mv * 3:
                 self.rest_mv = self.inputs.pack_mv
         else:
             self.gone_ms = 0

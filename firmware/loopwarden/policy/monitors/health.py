@@ -21,7 +21,12 @@ class Health(Part):
 
     def start(self):
         """What the memory says at power-up, once."""
-        for row, told in ((76, self.memory.new), (75, self.memory.damaged), (13, self.memory.drifting), (80, self.memory.under_load >= self.build.inspect_after)):
+        for row, told in (
+            (76, self.memory.new),
+            (75, self.memory.damaged),
+            (13, self.memory.drifting),
+            (80, self.memory.under_load >= self.build.inspect_after),
+        ):
             if told:
                 self.faults.trip(row)
 
