@@ -622,7 +622,9 @@ class PromiseMonitor:
         self._unread()
         live = bool(snap[0] and snap[1])
         standing = abs(self.truth.speed_kmh) <= _STANDING_KMH
-        self._still_ms = self._still_ms + self._slow_ms if standing else 0
+        # Without a speed input nobody can know that it stands: the coast time runs from the opening.
+        rests = standing if self.bounds.speed_fitted else not (snap[0] or snap[1] or snap[2])
+        self._still_ms = self._still_ms + self._slow_ms if rests else 0
         # The fallback's own count. Unread current is no proof of none (S10).
         quiet = not self.bounds.current_fitted or (
             i.current_ma is not None and abs(i.current_ma) <= self.bounds.current_threshold_ma
@@ -724,8 +726,6 @@ class PromiseMonitor:
         """Opened, standing, the bus above the dead level, and no discharge: it may not wait for a resistor to cool."""
         i = self.inputs
         bounds = self.bounds
-        if (snap[0] or snap[1] or snap[2]) and not bounds.speed_fitted:
-            self._still_ms = 0  # nobody can know that it stands: the coast time runs from the opening
         if snap[0] or snap[1] or snap[2] or snap[3] or not self._opened or bounds.discharge_kind != "resistor":
             self._idle_ms = 0
             return
