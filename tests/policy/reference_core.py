@@ -109,8 +109,10 @@ class ReferenceFaults:
         return found
 
     def kept(self):
-        """Rows that must survive a power cut now."""
-        return sorted(row for row in self.places() if ROW[row][T.ENDS] in (T.LOCK, T.KEY_ACKED))
+        """Rows that must survive a power cut now; what was acknowledged waits for a key-on only, and that is one."""
+        locks = {slot.row for slot in self.slots if slot.on and ROW[slot.row][T.ENDS] == T.LOCK}
+        acked = [slot for slot in self.slots if slot.on and ROW[slot.row][T.ENDS] == T.KEY_ACKED]
+        return sorted(locks | {slot.row for slot in acked if not any(a.acknowledged for a in acked)})
 
     def judgement(self, column):
         """What all active rows ask for together, in one column of the table."""
