@@ -33,6 +33,7 @@ _GAP_MS = 1000  # guess: between the two proofs on the way up everything is off 
 _HOLD_MS = 1000  # after both mains closed: drive at 5 %, charge at 0, until the bus has held so long
 _GRACE_MS = 600  # a cap has to bite within this: 0.5 s to zero, standing, and a tick or two
 _STANDING_KMH = 1.0  # below it a wheel pulse may be seconds apart: no sensor of this class can tell it from standing
+_STANDS_MS = 3000  # no pulse for 2 s proves standing; a second for the last pulse at a crawl
 _SLOW_MS = 100
 
 # Everything commanded, in one C-level read; the heartbeat changes every tick and is watched by itself.
@@ -631,7 +632,7 @@ class PromiseMonitor:
         )
         self._zero_ms = self._zero_ms + self._slow_ms if live and quiet and not (snap[8] or snap[9]) else 0
         if live:
-            self._live_round(snap, standing)
+            self._live_round(snap, self._still_ms >= _STANDS_MS)
         else:
             self._hottest.clear()
             self._cap_ms.clear()
@@ -730,7 +731,7 @@ class PromiseMonitor:
             self._idle_ms = 0
             return
         above = not i.bus_state and i.bus_mv is not None and i.bus_mv >= bounds.dead_mv
-        stands_ms = 3000 if bounds.speed_fitted else bounds.coast_ms + 1000
+        stands_ms = _STANDS_MS if bounds.speed_fitted else bounds.coast_ms + 1000
         if not above or self._still_ms < stands_ms:
             self._idle_ms = 0
             return

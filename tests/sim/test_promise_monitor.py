@@ -574,7 +574,7 @@ S7_BAD = [
     ("ISOLATION_WARNING", "driving", lambda b: (b.names.add("ISOLATION_WARNING"), b.run(1_000))),
     ("SPEED_LOST", "driving", lambda b: (b.names.add("SPEED_LOST"), settle(b, 505, 0))),
     ("PACK_COLD", "driving", lambda b: (b.names.add("PACK_COLD"), settle(b, 1000, 5))),
-    ("PLUG_WHILE_DRIVING", "standing", lambda b: (b.names.add("PLUG_WHILE_DRIVING"), settle(b, 5, 0))),
+    ("PLUG_WHILE_DRIVING", "standing", lambda b: (b.names.add("PLUG_WHILE_DRIVING"), b.limits(5, 0), b.run(4_000))),
     ("hot pack", "driving", lambda b: (zone(0, 535)(b), settle(b, 700, 600), b.run(3_500))),
     ("cold pack", "driving", lambda b: (zone(0, -6)(b), b.run(3_000))),
     ("low isolation", "driving", lambda b: (put("i", isolation_ohm=419_999)(b), b.run(8_000))),
@@ -629,7 +629,7 @@ def test_s7_the_charger_is_enabled_only_when_live():
 
 
 S10_BAD = [
-    ("pack voltage unread", "standing", put("i", pack_mv=None, pack_state=OPEN), 1_500),
+    ("pack voltage unread", "standing", put("i", pack_mv=None, pack_state=OPEN), 4_500),
     ("bus voltage unread", "driving", put("i", bus_mv=None, bus_state=OPEN), 6_500),
     ("isolation unread", "driving", put("i", isolation_ohm=None, isolation_state=STALE), 5_000),
     ("current unread", "driving", put("i", current_ma=None, current_state=OPEN), 1_500),
