@@ -18,6 +18,8 @@ _HYSTERESIS_DC = const(20)
 class Cooling(Part):
     """Attribute level_permille: how much the zones ask for together."""
 
+    uses = ("phases", "switches", "thermal")
+
     def __init__(self, build, faults):
         super().__init__(build, faults)
         self.level_permille = self.after_ms = self.chilling = self.heating = 0

@@ -113,9 +113,9 @@ class Faults:
             self.active[self.actives] = i
             self.actives += 1
             self.since_ms[i] = self.clock_ms
-            if self.ends[i] == T.LOCK or self.ends[i] == T.KEY_ACKED:
+            if self.ends[i] >= T.LOCK:
                 self.locks += self.ends[i] == T.LOCK
-                self.memory.lock(i)  # S9
+                self.memory.lock(i)  # S9; what needs an acknowledgement is kept over power cycles as well
         if self.codes[i] and not self.restoring:
             self.memory.note(i, self.places[i])  # S8
 

@@ -13,6 +13,8 @@ _TEST_MS = const(2000)
 class Lamps(Part):
     """Writes the lamp outputs."""
 
+    uses = ("electrics", "phases", "switches")
+
     def step(self):
         """One tick."""
         o = self.outputs

@@ -22,6 +22,8 @@ _OVER_STEP = const(20)  # permille per slow turn while over current
 class Limits(Part):
     """Attributes drive_by, charge_by: the limiter in force; outputs carry the granted permille."""
 
+    uses = ("electrics", "isolation", "phases", "thermal")
+
     def __init__(self, build, faults):
         super().__init__(build, faults)
         self.drive, self.charge = [T.FULL] * LIMITERS, [T.FULL] * LIMITERS
@@ -154,5 +156,7 @@ class Limits(Part):
         self.rise_acc += self.build.rise_permille_s * dt
         step = self.rise_acc // 1000
         self.rise_acc -= step * 1000
+        if self.phases.phase == P.WINDING:
+            step = 0  # on the way down nothing rises
         o.drive_limit_permille = min(self.drive_goal, o.drive_limit_permille + step)
         o.charge_limit_permille = min(self.charge_goal, o.charge_limit_permille + step)

@@ -46,6 +46,8 @@ class Phases(Part):
     waited to let its own supply go; after_run, set by cooling: it still must not.
     """
 
+    uses = ("checks", "electrics", "isolation", "motion", "resistors", "switches")
+
     def __init__(self, build, faults):
         super().__init__(build, faults)
         self.memory = faults.memory

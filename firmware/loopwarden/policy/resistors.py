@@ -31,6 +31,8 @@ class Resistors(Part):
     release time: the tails.
     """
 
+    uses = ("electrics",)
+
     def __init__(self, build, faults):
         super().__init__(build, faults)
         self.precharge_mj, self.discharge_mj = faults.memory.precharge_mj, faults.memory.discharge_mj

@@ -18,6 +18,8 @@ COUNT = 20
 class StartChecks(Part):
     """`refusal()` is the whole of it."""
 
+    uses = ("electrics", "health", "isolation", "memory", "motion", "resistors", "switches", "thermal")
+
     def refusal(self, charge):
         """Return FINE or the first reason against a start; charge: 1 for a charge, 0 for a drive. S1, S10."""
         s = self.switches

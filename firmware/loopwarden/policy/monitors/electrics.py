@@ -21,6 +21,8 @@ class Electrics(Part):
     judged).
     """
 
+    uses = ("switches",)
+
     def __init__(self, build, faults):
         super().__init__(build, faults)
         self.live = self.closing = self.pack_ok = self.bus_ok = self.dead_ms = self.gone_ms = self.steady = 0

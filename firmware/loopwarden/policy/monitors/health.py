@@ -14,6 +14,8 @@ _OVERRUN_WINDOW_MS = const(10000)
 class Health(Part):
     """Attribute supply_ok: 1 when the supply is known and in range (start check)."""
 
+    uses = ("memory",)
+
     def __init__(self, build, faults):
         super().__init__(build, faults)
         self.group = faults.add([(row, 0) for row in (58, 59, 60, 72, 71, 73, 74)])

@@ -22,6 +22,7 @@ class Motion(Part):
     def __init__(self, build, faults):
         super().__init__(build, faults)
         self.fitted = build.speed_fitted
+        self.threshold_ma = build.current_threshold_ma if build.current_fitted else 0
         self.moving = 1
         self.quiet_ms = self.invalid_ms = self.undriven_ms = self.idle_ms = 0
         self.last_mm_s = self.steep = self.pulses = self.seen = self.granted = 0
@@ -40,29 +41,35 @@ class Motion(Part):
                 self._rolling(i.speed_mm_s)
                 return
             self.pulses = 0
+        low = self._low(i)
         o = self.outputs
-        known = self.known_current()
-        low = known and self.current_low()
-        granted = o.drive_limit_permille or o.charge_limit_permille
-        if granted and not low:
-            self.granted = 1  # a drive that never took a current has not moved anything
-        if granted or (known and not low):
+        if o.drive_limit_permille or o.charge_limit_permille:
             self.idle_ms = 0
-        else:
-            self.idle_ms = min(self.idle_ms + self.faults.dt, self.build.fallback_ms)
-        if self.fitted:
-            self._still(i, known)
-        else:
+            if low <= 0:
+                self.granted = 1  # a drive that never took a current has not moved anything
+        elif low == 0:
+            self.idle_ms = 0
+        elif self.idle_ms < self.build.fallback_ms:
+            self.idle_ms += self.faults.dt
+        if not self.fitted:
             self.moving = 1 if self.idle_ms < self.build.fallback_ms else 0
+        elif self.moving or low != 1 or i.speed_pulses != 0 or i.speed_state != S.QUIET or self.quiet_ms < _STAND_MS:
+            self._still(i, low)
+
+    def _low(self, i):
+        # 1 when the current is known to be below its threshold, 0 when it is known not to be, -1 unknown.
+        now = i.current_ma
+        if not self.threshold_ma or i.current_state or now is None:
+            return -1
+        return 1 if -self.threshold_ma < now < self.threshold_ma else 0
 
     def known_current(self):
         """True when there is a current reading."""
-        i = self.inputs
-        return self.build.current_fitted and not i.current_state and i.current_ma is not None
+        return self._low(self.inputs) >= 0
 
     def current_low(self):
         """True when the current is known to be below its threshold."""
-        return self.known_current() and abs(self.inputs.current_ma) < self.build.current_threshold_ma
+        return self._low(self.inputs) == 1
 
     def _rolling(self, v):
         if v is not None:
@@ -72,7 +79,7 @@ class Motion(Part):
             self.pulses = self.seen = self.moving = self.granted = 1
             self.invalid_ms = self.idle_ms = self.quiet_ms = self.undriven_ms = 0
 
-    def _still(self, i, known):
+    def _still(self, i, low):
         p = i.speed_pulses
         bad = 0
         if p is None or (i.speed_state != S.OK and i.speed_state != S.QUIET):
@@ -86,23 +93,20 @@ class Motion(Part):
             self.quiet_ms = min(self.quiet_ms + self.faults.dt, _STAND_MS)
             if self.last_mm_s > _JUMP_MM_S and self.quiet_ms >= _LOST_MS:
                 bad = 1
-        if known and not p and self._undriven(i):
-            bad = 1
+        if not p and low == 0 and self.outputs.inverter_enable:
+            self.undriven_ms = min(self.undriven_ms + self.faults.dt, _UNDRIVEN_MS)
+            if self.undriven_ms >= _UNDRIVEN_MS and i.current_ma > 0:
+                bad = 1
+        elif low:
+            self.undriven_ms = 0
         if bad != self.steady:
             self.steady = self.faults.update(self.group, bad)
         if not self.pulses:
-            self._stand(bad)
+            self._stand(bad, low)
 
-    def _undriven(self, i):
-        if self.outputs.inverter_enable and i.current_ma >= self.build.current_threshold_ma:
-            self.undriven_ms = min(self.undriven_ms + self.faults.dt, _UNDRIVEN_MS)
-        else:
-            self.undriven_ms = 0
-        return self.undriven_ms >= _UNDRIVEN_MS
-
-    def _stand(self, bad):
+    def _stand(self, bad, low):
         quiet = self.quiet_ms >= _STAND_MS and not bad and not self.steep and (self.seen or not self.granted)
-        if quiet and (not self.build.current_fitted or self.current_low()):
+        if quiet and (low == 1 or not self.threshold_ma):
             self.moving = self.last_mm_s = 0
             return
         # Speed lost or not trusted: standing only after both limits were 0 for the fallback time.

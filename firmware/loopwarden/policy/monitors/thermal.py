@@ -25,6 +25,8 @@ _LOWEST_DC = const(-32768)
 class Thermal(Part):
     """Attributes: hottest_dc and coldest_dc of the valid pack zones, inverter_dc, motor_dc, valid (mask of zones)."""
 
+    uses = ("electrics",)
+
     def __init__(self, build, faults):
         super().__init__(build, faults)
         n = len(build.zone_where)
@@ -99,14 +101,14 @@ class Thermal(Part):
             self.low = dc
 
     def _judge(self, z, bad):
+        f = self.faults
         if bad != self.steady[z]:
-            f = self.faults
             tick = f.dt
             f.dt = (self.now - self.at[z]) & _COUNTER  # S10: this zone's own time, not the tick's
             self.steady[z] = f.update(self.groups[z], bad)
             f.dt = tick
-            if bad & _FAST and f.slots_on[17] and (bad & _TRIP or self.electrics.sagged()):
-                f.trip(18, self.last_dc[z])
+        if bad & _FAST and f.slots_on[17] and (bad & _TRIP or self.electrics.sagged()):
+            f.trip(18, self.last_dc[z])
 
     def _invalid(self, z):
         self.valid &= ~(1 << z)
