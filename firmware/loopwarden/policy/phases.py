@@ -392,7 +392,7 @@ class Phases(Part):
         self.finish = self.charge
         o = self.outputs
         o.charger_enable = 0
-        self.wind_cap = max(o.drive_limit_permille, o.charge_limit_permille)
+        self.wind_cap = o.drive_limit_permille or o.charge_limit_permille
         self.wind_acc = 0
         self.enter(WIND_DOWN)
 

@@ -45,8 +45,8 @@ class Motion(Part):
         o = self.outputs
         if o.drive_limit_permille or o.charge_limit_permille:
             self.idle_ms = 0
-            if low <= 0:
-                self.granted = 1  # a drive that never took a current has not moved anything
+            if low <= 0 and o.inverter_enable:
+                self.granted = 1  # a drive that never took a current has not moved anything, nor has a charger
         elif low == 0:
             self.idle_ms = 0
         elif self.idle_ms < self.build.fallback_ms:
