@@ -181,7 +181,7 @@ class _Run:
         tick_ms = self.tick_ms
         checker = Checker(scenario.expectations)
         for name, value in scenario.start:
-            world.set(name, value)
+            self.set(name, value)
         coming = list(reversed(scenario.events))
         never = 1 << 60
         next_event = coming[-1][0] if coming else never
@@ -253,11 +253,17 @@ class _Run:
             outcome.codes.append(StoredCode(FAULT_NAMES[row], code_text(row), record["count"], record["present"]))
         return outcome
 
+    def set(self, name: str, value: float) -> None:
+        """Set a quantity of the world; what the fault memory says of itself is one of them."""
+        world, memory = self.world, self.scene.memory
+        world.set(name, value)
+        memory.failed, memory.nearly_full = world.store_failed, world.journal_nearly_full
+
     def act(self, action: Action, tick: int) -> None:
         """Do one thing of the scenario's timeline."""
         world = self.world
         if action.kind == "set":
-            world.set(action.name, action.value)
+            self.set(action.name, action.value)
         elif action.kind == "strike":
             world.strike(action.name, action.value, **(action.arguments or {}))
         elif action.kind == "heal":

@@ -76,6 +76,8 @@ class World:
         self.active: dict[tuple[str, str], None] = {}  # faults present, with what they struck
         self.late_ms = 0
         self.heap_free = 1 << 20
+        self.store_failed = False
+        self.journal_nearly_full = False
         self._dt_ms = 0
         self._hold = 0
 
@@ -289,6 +291,8 @@ _QUANTITIES: dict[str, _Row] = {
     "discharge_heat_j": ("J", 0, 1e6, "heat in the discharge resistor", _attribute("plant.discharge_heat_j")),
     "late_ms": ("ms", 0, 10_000, "by how much each tick misses its deadline", _whole("late_ms")),
     "heap_free": ("B", 0, 1 << 20, "free heap of the board", _whole("heap_free")),
+    "store_failed": (*_SWITCH, "the fault memory cannot be written", _flag("store_failed")),
+    "journal_nearly_full": (*_SWITCH, "the fault memory's journal is nearly full", _flag("journal_nearly_full")),
 }
 _SETTERS = {name: row[4] for name, row in _QUANTITIES.items()}
 World.SETTABLE = {name: Quantity(*row[:4]) for name, row in _QUANTITIES.items()}
