@@ -11,7 +11,7 @@ class Part:
         self.faults = faults
 
     def join(self, supervisor):
-        """Take the references that `step` reads, so that a tick passes no arguments around."""
+        """Take the references that `step` reads, so that a tick passes no arguments around. Start-up only."""
         self.inputs, self.outputs = supervisor.inputs, supervisor.outputs
         for name in self.uses:
             setattr(self, name, getattr(supervisor, name))
