@@ -25,6 +25,14 @@ from loopwarden_sim.world import World
 
 BOOT_MS = 400  # from power or reset to the first tick (guess: import of the compiled program takes 135 ms)
 _PROGRESS_TICKS = 500
+# Quantities of the world that are what the fault memory says of itself.
+_OF_MEMORY = {
+    "store_failed": "failed",
+    "journal_nearly_full": "nearly_full",
+    "record_damaged": "damaged",
+    "isolation_drifting": "drifting",
+    "openings_under_load": "under_load",
+}
 Progress = Callable[[int, int], None]  # ticks done, ticks in all
 
 
@@ -255,9 +263,9 @@ class _Run:
 
     def set(self, name: str, value: float) -> None:
         """Set a quantity of the world; what the fault memory says of itself is one of them."""
-        world, memory = self.world, self.scene.memory
-        world.set(name, value)
-        memory.failed, memory.nearly_full = world.store_failed, world.journal_nearly_full
+        self.world.set(name, value)
+        if name in _OF_MEMORY:
+            setattr(self.scene.memory, _OF_MEMORY[name], getattr(self.world, name))
 
     def act(self, action: Action, tick: int) -> None:
         """Do one thing of the scenario's timeline."""

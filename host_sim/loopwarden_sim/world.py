@@ -76,8 +76,8 @@ class World:
         self.active: dict[tuple[str, str], None] = {}  # faults present, with what they struck
         self.late_ms = 0
         self.heap_free = 1 << 20
-        self.store_failed = False
-        self.journal_nearly_full = False
+        self.store_failed = self.journal_nearly_full = self.record_damaged = self.isolation_drifting = False
+        self.openings_under_load = 0
         self._dt_ms = 0
         self._hold = 0
 
@@ -293,6 +293,9 @@ _QUANTITIES: dict[str, _Row] = {
     "heap_free": ("B", 0, 1 << 20, "free heap of the board", _whole("heap_free")),
     "store_failed": (*_SWITCH, "the fault memory cannot be written", _flag("store_failed")),
     "journal_nearly_full": (*_SWITCH, "the fault memory's journal is nearly full", _flag("journal_nearly_full")),
+    "record_damaged": (*_SWITCH, "the fault memory finds a damaged record at start", _flag("record_damaged")),
+    "isolation_drifting": (*_SWITCH, "the last drives' isolation halved", _flag("isolation_drifting")),
+    "openings_under_load": ("", 0, 1000, "counted in the fault memory so far", _whole("openings_under_load")),
 }
 _SETTERS = {name: row[4] for name, row in _QUANTITIES.items()}
 World.SETTABLE = {name: Quantity(*row[:4]) for name, row in _QUANTITIES.items()}
