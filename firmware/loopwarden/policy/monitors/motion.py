@@ -53,7 +53,7 @@ class Motion(Part):
             self.idle_ms += self.faults.dt
         if not self.fitted:
             self.moving = 1 if self.idle_ms < self.build.fallback_ms else 0
-        elif self.moving or low != 1 or i.speed_pulses != 0 or i.speed_state != S.QUIET or self.quiet_ms < _STAND_MS:
+        elif self.moving or self.steady or low != 1 or i.speed_pulses != 0 or i.speed_state != S.QUIET:
             self._still(i, low)
 
     def _low(self, i):
