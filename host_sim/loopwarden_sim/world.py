@@ -202,7 +202,7 @@ def _switch(bit: int) -> Callable[[World, float], None]:
     return setter
 
 
-def _attribute(path: str, scale: float = 1.0) -> Callable[[World, float], None]:
+def _attribute(path: str, scale: float = 1) -> Callable[[World, float], None]:
     """A setter of the attribute at `path` below the world; `scale` turns the unit of the name into the plant's."""
     *way, last = path.split(".")
 

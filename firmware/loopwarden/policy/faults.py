@@ -93,6 +93,10 @@ class Faults:
             n = self.top[i]
             if not self.on[i]:
                 self._activate(i)
+            elif self.on[i] == 2:  # again after the acknowledgement: it is owed again
+                self.on[i] = 1
+                self.memory.lock(self.row[i])
+                self.memory.note(self.row[i], self.place[i])
         self.count[i] = n
 
     def _fall(self, i):

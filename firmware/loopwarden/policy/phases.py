@@ -51,11 +51,12 @@ class Phases(Part):
     def __init__(self, build, faults):
         super().__init__(build, faults)
         self.memory = faults.memory
-        self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = self.fresh_key = 0
-        self.solid = self.solid_ms = self.hold_ms = self.lost_ms = self.restarts = self.after_run = 0
+        self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = 0
+        self.solid = self.solid_ms = self.hold_ms = self.lost_ms = self.full_ms = self.restarts = self.after_run = 0
         self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = self.calm = self.moved = 0
         self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.reached = self.refused_ms = 0
         self.refused = C.LAMP_TEST
+        self.fresh_key = 1  # power-up is a key-on
         self.wind_cap = T.FULL
         self.flats = self.memory.flats
         self.emergency = self.memory.mark  # restarted while live: as after an emergency
@@ -73,11 +74,11 @@ class Phases(Part):
     def enter(self, stage, wait_ms=0):
         """Go to a stage; its time starts at 0 and its method is first called after wait_ms."""
         self.stage = stage
-        self.phase = _PHASE_OF[stage]
+        self.phase = LOCKED if stage <= READY and self.faults.locks else _PHASE_OF[stage]
         self.t_ms = self.part_ms = 0
         self.wait_ms = wait_ms
         self._column()
-        self.electrics.closing = 1 if NEGATIVE_TEST <= stage <= TAKE_OVER or stage >= POSITIVE_OPENS else 0
+        self.electrics.closing = 1 if NEGATIVE_TEST <= stage <= TAKE_OVER or POSITIVE_OPENS <= stage <= ALL_OPEN else 0
         self.electrics.live = 1 if DRIVE <= stage <= WAIT_CURRENT else 0
         self.electrics.calm = self.calm = 0
         self.switches.driving = 1 if MARK <= stage <= WAIT_CURRENT and not self.charge else 0
@@ -208,9 +209,16 @@ class Phases(Part):
 
     def _aborts(self):
         # In precharging a refusal is an abort; a key-off and a vehicle that rolls abort as well.
+        e = self.electrics
+        s = self.switches
         if self.faults.worst >= T.REFUSE:
             self.why_row = self.faults.worst_row
-        elif self.switches.key and not self.motion.pulses and self.electrics.pack_ok and self.electrics.bus_ok:
+        elif self.stage == TAKE_OVER:
+            return 0  # both mains are closed or about to be: live ends what comes now, and proves the pole
+        elif not (e.pack_ok and e.bus_ok):
+            self.why_row = 36 if e.pack_ok else 35
+            self.faults.trip(self.why_row)  # S8
+        elif s.key and not self.motion.pulses and self.motion.quiet() and s.plugged >= self.charge:
             return 0
         self._abort()
         return 1
@@ -324,7 +332,7 @@ class Phases(Part):
             self._abort_for(49 if reported & 1 else 48, self.inputs.bus_mv)
             return
         self.resistors.precharge_ends()
-        self.solid = self.solid_ms = self.wind_fault = self.fast = self.lost_ms = 0
+        self.solid = self.solid_ms = self.wind_fault = self.fast = self.lost_ms = self.full_ms = 0
         self.wind_cap = T.FULL
         self.isolation.closing()
         self.enter(DRIVE)
@@ -341,7 +349,7 @@ class Phases(Part):
             return
         if not self.solid:
             self._hold()
-        elif self.charge:
+        if self.charge:
             self._charging()
         lost = self.faults.slots_on[35] and not self.motion.moving
         self.lost_ms = self.lost_ms + self.faults.dt if lost else 0
@@ -379,10 +387,10 @@ class Phases(Part):
         self.solid = 1 if self.solid_ms >= _SOLID_MS else 0
 
     def _charging(self):
-        full = self.electrics.pack_ok and self.inputs.pack_mv >= self.build.charge_end_mv
-        self.part_ms = self.part_ms + self.faults.dt if full else 0
+        full = self.solid and self.electrics.pack_ok and self.inputs.pack_mv >= self.build.charge_end_mv
+        self.full_ms = self.full_ms + self.faults.dt if full else 0
         cold = self.faults.slots_on[19]
-        if not self.switches.plugged or cold or self.switches.word & S.CHARGED or self.part_ms >= _CHARGE_END_MS:
+        if not self.switches.plugged or cold or self.switches.word & S.CHARGED or self.full_ms >= _CHARGE_END_MS:
             self._wind(19 if cold else 0)
 
     def _wind(self, row):
@@ -409,6 +417,7 @@ class Phases(Part):
         elif self.switches.key_edge and not self.wind_fault and not self.finish:
             self.fresh_key = 0  # this key-on ends no fault: it is the same drive
             self.wind_cap = T.FULL
+            self.outputs.hv_loads_enable = 1
             self.enter(DRIVE)
             return
         if not self.motion.moving:
@@ -425,6 +434,8 @@ class Phases(Part):
             self.part_ms += self.faults.dt
             if self.part_ms >= self.build.crawl_ms:
                 self.wind_cap = 0
+        if self.wind_cap == 0:
+            self.outputs.hv_loads_enable = 0  # or their current would pass for the drive's, and nothing ever stands
         # S4: moving and at zero, nothing opens; standing or the fallback of the motion monitor ends it.
 
     def _ramp(self, span_ms, floor):
@@ -472,8 +483,11 @@ class Phases(Part):
             if fell >= need or self.t_ms >= self.build.proof_max_ms:
                 self._judge_proof(fell, need, need, bus)
         elif t >= self.build.proof_ms:
-            t = self._pace(t, bus)
-            self._judge_proof(fell, need, t, bus)
+            if self.half_ms:
+                t = self._pace(t, bus)
+                self._judge_proof(fell, need, t, bus)
+            else:
+                self._proof_done()  # the tick came too late for two halves: no conclusion
         elif t >= 0 and self.part_ms == 0:
             self.part_ms = t + 1  # the discharge contact is surely closed: from here two halves are compared
             self.ref_mv = bus
@@ -522,23 +536,23 @@ class Phases(Part):
 
     def _discharge(self):
         o = self.outputs
-        ok = self.electrics.bus_ok
         if self._powered() or (self.emergency and self._coasting()):
             o.discharge = 0  # S6
             self.t_ms = 0
             return
         self.emergency = 0
         f = self.faults
-        passive = self.build.discharge_kind == 2 or f.slots_on[54] or f.slots_on[55]
-        late = passive or self.t_ms >= self.build.discharge_window_ms
-        o.discharge = 0 if late or not self._may_discharge() else 1
-        if not ok:
+        bleed = self.build.discharge_kind == 2
+        failed = f.slots_on[54] or f.slots_on[55]
+        late = failed or self.t_ms >= self.build.discharge_window_ms
+        o.discharge = 0 if late or bleed or not self._may_discharge() else 1
+        if not self.electrics.bus_ok:
             return  # an unreadable bus stays "not dead": lamps lit, no start (S5, S10)
         bus = self.inputs.bus_mv
-        if bus < (self.build.dead_mv if late else self.build.discharge_stop_mv):
+        if bus < (self.build.dead_mv if late or bleed else self.build.discharge_stop_mv):
             o.discharge = 0
             self.enter(CREEP)
-        elif late and not passive:
+        elif late and not failed:
             f.trip(54, bus)
 
     def _may_discharge(self):

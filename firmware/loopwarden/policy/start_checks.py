@@ -41,7 +41,7 @@ class StartChecks(Part):
             return SUPPLY
         if not self.thermal.good():
             return TEMPERATURE
-        if self.motion.fitted and self.motion.moving:
+        if self.motion.fitted and (self.motion.moving or not self.motion.quiet()):
             return NOT_STANDING
         return self._electric(charge)
 

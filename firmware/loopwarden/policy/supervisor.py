@@ -118,9 +118,10 @@ class Supervisor:
 
     def ask(self, row_id):
         """A link asks to clear or acknowledge a row; the wired button decides (S15). Outside the tick."""
-        self.asked = row_id
+        known = 0 < row_id < len(self.faults.ends)
+        self.asked = row_id if known else 0
         self.ask_ms = 0
-        self.answer = WAITING
+        self.answer = WAITING if known else NOT_ACTIVE
 
     def _asked(self):
         # S9, S15: off, the bus proven dead, the button held, the condition gone.
@@ -130,7 +131,7 @@ class Supervisor:
             self.answer = NOT_ACTIVE
         elif self.phases.stage > 1:
             self.answer = NOT_OFF
-        elif not self.switches.ack:
+        elif not self.switches.ack_edge:  # a press after the request: a button that is stuck says nothing
             if self.ask_ms < _ASK_MS:
                 return
             self.answer = TIMED_OUT

@@ -87,25 +87,32 @@ class Electrics(Part):
 
     def _bus(self, i, b):
         bus = i.bus_mv
-        if i.bus_state != S.OK or bus is None or bus < -b.noise_mv or bus > b.bus_max_mv:
-            self.bus_ok = 0
-            self.dead_ms = 0
+        if i.bus_state or bus is None or not -b.noise_mv <= bus <= b.bus_max_mv or self._jumped(bus, b):
+            self.bus_ok = self.dead_ms = 0
             return _BUS_BAD | (_BUS_OVER | _BUS_UNDER | _DISAGREE) << _UNKNOWN
         self.bus_ok = 1
         self.dead_ms = min(self.dead_ms + self.faults.dt, _PROVEN_MS) if bus < b.dead_mv else 0
         bad = _BUS_OVER if bus >= b.pack_over_mv else 0
         if self.live:
             bad |= self._live(i.pack_mv, bus)
-        if not bad & _BUS_BAD:
-            self.last_bus_mv = bus
+        self.last_bus_mv = bus
         return bad
+
+    def _jumped(self, bus, b):
+        # From high to dead within one tick no capacitor falls: it is no reading (S10), until the bus could have fallen.
+        last = self.last_bus_mv
+        if bus >= b.dead_mv or last <= 3 * b.dead_mv:
+            return 0
+        if self.outputs.discharge:
+            self.last_bus_mv = last - last * 2 * self.faults.dt // b.discharge_window_ms
+        elif not self.live:
+            self.last_bus_mv = last - last * self.faults.dt // b.bleed_tau_ms
+        return 1
 
     def _live(self, pack, bus):
         bad = _BUS_UNDER if bus <= self.build.pack_under_mv else 0
         if self.pack_ok and abs(pack - bus) > _APART and abs(pack - bus) * 20 > pack:
             bad |= _DISAGREE
-        if bus < self.build.dead_mv and self.last_bus_mv > self.build.pack_under_mv:
-            bad |= _BUS_BAD  # a jump to zero within one tick is no reading (S10)
         if self._signs(bad & _DISAGREE) >= 2:
             bad |= _DROPPED
         return bad
@@ -113,7 +120,7 @@ class Electrics(Part):
     def _signs(self, apart):
         # Contactor dropped out needs two independent signs; one alone is a sensor or a contact that lies.
         n = 1 if apart and self.inputs.bus_mv < self.last_bus_mv + self.build.noise_mv else 0
-        return n + (self.gone_ms > 0) + (self.build.feedback > 0 and self.reported() != 3)
+        return n + (self.gone_ms > 0) + (self.aux > 0 and self.reported() != 3 and not self.faults.slots_on[50])
 
     def reported(self):
         """Mains that the feedback contacts report closed: 1 positive, 2 negative."""

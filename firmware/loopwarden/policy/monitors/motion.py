@@ -43,6 +43,8 @@ class Motion(Part):
             self.pulses = 0
         low = self._low(i)
         o = self.outputs
+        if low == 0 and not (o.negative or o.positive or o.precharge):
+            low = -1  # a current that cannot be is no reading
         if o.drive_limit_permille or o.charge_limit_permille:
             self.idle_ms = 0
             if low <= 0 and o.inverter_enable:
@@ -53,8 +55,19 @@ class Motion(Part):
             self.idle_ms += self.faults.dt
         if not self.fitted:
             self.moving = 1 if self.idle_ms < self.build.fallback_ms else 0
-        elif self.moving or self.steady or low != 1 or i.speed_pulses != 0 or i.speed_state != S.QUIET:
+        elif (
+            self.moving
+            or self.steady
+            or low != 1
+            or i.speed_pulses != 0
+            or i.speed_state != S.QUIET
+            or not self.quiet()
+        ):
             self._still(i, low)
+
+    def quiet(self):
+        """True when no speed is fitted, or the line was read and gave no pulse for 2 s."""
+        return not self.fitted or self.quiet_ms >= _STAND_MS
 
     def _low(self, i):
         # 1 when the current is known to be below its threshold, 0 when it is known not to be, -1 unknown.
@@ -105,7 +118,7 @@ class Motion(Part):
             self._stand(bad, low)
 
     def _stand(self, bad, low):
-        quiet = self.quiet_ms >= _STAND_MS and not bad and not self.steep and (self.seen or not self.granted)
+        quiet = self.quiet() and not bad and not self.steep and (self.seen or not self.granted)
         if quiet and (low == 1 or not self.threshold_ma):
             self.moving = self.last_mm_s = 0
             return

@@ -17,7 +17,7 @@ _LOOP_SHIFT = const(16)
 
 
 class Switches(Part):
-    """Attributes: key, start_edge, ack, plug (1 present or unknown), plugged (1 surely present), cut (S3).
+    """Attributes: key, start, the edges of key, start and ack, plug (1 present or unknown), plugged (surely), cut (S3).
 
     cut: 1 while a stop, a crash or an open hard loop is there or was latched in this tick. open: loops that read open
     or were latched open. word: the inputs as they count. driving, charging: set by the phases: a plug is out of place;
@@ -30,7 +30,7 @@ class Switches(Part):
         self.busy = self.cut = 1
         self.plug = build.plug_fitted
         self.key = self.key_edge = self.start = self.start_edge = self.start_ms = self.stuck = 0
-        self.ack = self.ack_edge = self.plugged = self.coolant_asked = self.driving = self.charging = 0
+        self.seen_low = self.ack_edge = self.plugged = self.coolant_asked = self.driving = self.charging = 0
         self.open = self.was_open = self.flickers = self.flicker_ms = self.short_steady = self.control_steady = 0
         self.loops = len(build.loop_kind)
         self.all_loops = (1 << self.loops) - 1
@@ -60,22 +60,23 @@ class Switches(Part):
         word |= i.latch & S.STOP
         self.plugged = 1 if self.build.plug_fitted and word & S.PLUG else 0
         self.plug = 1 if self.build.plug_fitted and (word & S.PLUG or not known & S.PLUG) else 0
-        self._edges(word)
+        self._edges(word, known)
         self._loops(i, word)
         self._controls(word)
 
-    def _edges(self, word):
-        was = self.key | self.start << 1 | self.ack << 2
+    def _edges(self, word, known):
+        # A fresh edge needs the input to have been read low before: one that comes back unreadable is none (S1, S10).
+        rose = word & self.seen_low
+        self.seen_low = self.seen_low & ~known | known & ~word
+        key_on = word & S.KEY and not self.key
+        self.key_edge, self.start_edge = rose & S.KEY, 1 if rose & S.START else 0
+        self.ack_edge = 1 if rose & S.ACK else 0
         self.key = 1 if word & S.KEY else 0
         self.start = 1 if word & S.START else 0
-        self.ack = 1 if word & S.ACK else 0
-        self.key_edge = self.key & ~was
-        self.start_edge = self.start & ~(was >> 1)
-        self.ack_edge = self.ack & ~(was >> 2)
         self.start_ms = min(self.start_ms + self.faults.dt, _START_HELD_MAX_MS) if self.start else 0
         if not self.start:
             self.stuck = 0
-        elif self.key_edge or self.start_ms >= _START_HELD_MAX_MS:
+        elif key_on or self.start_ms >= _START_HELD_MAX_MS:
             self.stuck = 1
         self.word = word
         if self.ack_edge:

@@ -111,6 +111,10 @@ class Thermal(Part):
             f.trip(18, self.last_dc[z])
 
     def _invalid(self, z):
+        if self.held[
+            z
+        ]:  # a zone that was hot keeps its last heat while nobody can read it: no limit rises by that (S7)
+            self._extremes(self.build.zone_where[z], self.last_dc[z])
         self.valid &= ~(1 << z)
         self.below_trip &= ~(1 << z)
         self.flags[z] &= ~(_FAST | _SEEN)
