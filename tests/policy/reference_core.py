@@ -110,7 +110,7 @@ class ReferenceFaults:
 
     def kept(self):
         """Rows that must survive a power cut now; what was acknowledged waits for a key-on only, and that is one."""
-        locks = {slot.row for slot in self.slots if slot.on and ROW[slot.row][T.ENDS] == T.LOCK}
+        locks = {slot.row for slot in self.slots if slot.on and ROW[slot.row][T.ENDS] in (T.LOCK, T.ACKED)}
         acked = [slot for slot in self.slots if slot.on and ROW[slot.row][T.ENDS] == T.KEY_ACKED]
         return sorted(locks | {slot.row for slot in acked if not any(a.acknowledged for a in acked)})
 

@@ -13,7 +13,7 @@ from .rig import Rig, device_build
 
 NO_CONTACT = device_build(feedback=0)
 CART = device_build("bench_cart")
-BLEED = device_build(feedback=0, discharge_kind=2, discharge_budget_mj=0, proof_ms=30_000)
+BLEED = device_build(feedback=0, discharge_kind=2, discharge_budget_mj=0, proof_ms=30_000, discharge_window_ms=180_000)
 INVERTER = device_build(feedback=0, discharge_kind=1)
 BUILDS = pytest.mark.parametrize("build", [NO_CONTACT, CART], ids=["truck", "cart"])
 
@@ -333,6 +333,18 @@ def test_a_build_without_active_discharge_counts_on_the_measurement_alone(build)
     assert rig.stored == set()
 
 
+def test_a_bleed_that_takes_longer_than_the_build_says_is_a_failed_discharge():
+    """And stays a measurement: lit until it reads dead."""
+    rig = standing(device_build(feedback=0, discharge_kind=2, proof_ms=30_000, discharge_window_ms=60_000))
+    rig.key = 0
+    rig.until(lambda r: r.phase == "discharging", 60_000)
+    rig.run(59_900)
+    assert "DISCHARGE_SLOW" not in rig.stored
+    rig.run(200)
+    assert "DISCHARGE_SLOW" in rig.stored
+    assert rig.out.lamp_hv
+
+
 @BUILDS
 def test_a_key_on_meanwhile_waits_for_dead(build):
     rig = discharging(build)
@@ -393,7 +405,7 @@ def test_the_lamps_are_lit_from_power_up_until_the_bus_has_proven_itself():
         {"bus_mv": 57_000},
         {"bus_mv": None},
         {"bus_state": S.STALE},
-        {"bus_mv": -3_001},
+        {"bus_mv": -6_001},
         {"bus_mv": 500_000},
     ],
     ids=str,

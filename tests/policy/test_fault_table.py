@@ -89,10 +89,10 @@ STORE_FAILED              P062F-00 0     refuse  caution caution key
 JOURNAL_NEARLY_FULL       own      1000  refuse  caution caution heals
 RECORD_DAMAGED            P062F-41 0     caution -       -       heals
 MEMORY_NEW                own      0     refuse  -       -       lock
-BUILD_REJECTED            P0601-00 0     refuse  -       -       key
-INSTALL_INCOMPLETE        P0605-00 0     refuse  -       -       key
+BUILD_REJECTED            P0601-00 0     refuse  -       -       heals
+INSTALL_INCOMPLETE        P0605-00 0     refuse  -       -       heals
 PRECHARGE_FLAT_AGAIN      own      0     refuse  -       -       lock
-CONTACTORS_DUE            own      0     caution caution caution acked
+CONTACTORS_DUE            own      0     caution caution caution acknowledged
 """
 
 REACTION = {

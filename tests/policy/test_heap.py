@@ -21,7 +21,7 @@ SCRIPT = (GUEST / "tick_cost.py").read_text(encoding="utf-8")
 
 def cost(name, run):
     build, ticks, count = told(name)
-    files = {"build.json": build, "ticks.bin": ticks, "from.txt": b"1"}
+    files = {"build.json": build, "ticks.bin": ticks, "window.txt": b"0 0"}
     answer = json.loads(run(SCRIPT, path=[FIRMWARE, GUEST], files=files))
     assert answer["ticks"] == count
     return answer
@@ -43,6 +43,7 @@ def test_no_tick_takes_from_the_heap(name, run):
 def test_a_tick_that_takes_from_the_heap_is_seen(run):
     """The meter is wired in: a step that makes a list of two is charged for it."""
     build, ticks, _ = told("all bad from cold")
-    leaky = SCRIPT.replace("sup.step(inputs, outputs, dt)", "sup.step(inputs, outputs, dt), [dt, dt]")
-    files = {"build.json": build, "ticks.bin": ticks, "from.txt": b"1"}
+    leaky = SCRIPT.replace("sup.step(inputs, outputs, dt_ms)", "sup.step(inputs, outputs, dt_ms), [dt_ms, dt_ms]")
+    assert leaky != SCRIPT
+    files = {"build.json": build, "ticks.bin": ticks, "window.txt": b"0 0"}
     assert json.loads(run(leaky, path=[FIRMWARE, GUEST], files=files))["heap"] > 0

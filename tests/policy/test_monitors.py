@@ -30,7 +30,7 @@ def held_for(rig, ms, **values):
     [
         ({"pack_mv": TRUCK.pack_low_mv - 1}, "PACK_VOLTAGE_BAD", 200),
         ({"pack_mv": TRUCK.pack_high_mv + 1}, "PACK_VOLTAGE_BAD", 200),
-        ({"bus_mv": -TRUCK.noise_mv - 1}, "BUS_VOLTAGE_BAD", 200),
+        ({"bus_mv": -2 * TRUCK.noise_mv - 1}, "BUS_VOLTAGE_BAD", 200),
         ({"bus_mv": TRUCK.bus_max_mv + 1}, "BUS_VOLTAGE_BAD", 200),
         ({"bus_mv": 0}, "BUS_VOLTAGE_BAD", 200),
         ({"pack_mv": TRUCK.pack_over_mv, "bus_mv": TRUCK.pack_over_mv - 1}, "OVER_VOLTAGE", 100),

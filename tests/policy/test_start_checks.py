@@ -95,7 +95,7 @@ WRONG = {
     "bus at the dead level": (bus(TRUCK.dead_mv / 1000), {C.BUS_NOT_DEAD}),
     "bus unreadable": (hold(bus_mv=None, bus_state=S.OPEN), {C.BY_FAULT}),
     "bus without a value": (hold(bus_mv=None), {C.BY_FAULT}),
-    "bus below nothing": (hold(bus_mv=-TRUCK.noise_mv - 1), {C.BY_FAULT}),
+    "bus below nothing": (hold(bus_mv=-2 * TRUCK.noise_mv - 1), {C.BY_FAULT}),
     "pack unreadable": (hold(pack_mv=None, pack_state=S.OPEN), {C.BY_FAULT}),
     "pack without a value": (hold(pack_mv=None), {C.BY_FAULT}),
     "pack implausibly low": (hold(pack_mv=TRUCK.pack_low_mv - 1), {C.BY_FAULT}),

@@ -350,15 +350,26 @@ CAUSES = {
 STAGES = [P.MARK, P.NEGATIVE_TEST, P.NEGATIVE_TEST_ENDS, P.POSITIVE_TEST, P.CHARGE_BUS, P.TAKE_OVER]
 
 
+LEFT_TO_LIVE = ("key off", "rolls", "pack unreadable", "bus unreadable")  # once positive is commanded
+
+
 @pytest.mark.parametrize("stage", STAGES)
 @pytest.mark.parametrize("cause", CAUSES)
 def test_a_cause_at_any_stage_aborts(stage, cause):
-    """All contactors off, discharged, and off at the end; never live."""
+    """All contactors off, discharged, and off at the end; never live. Once positive closes, live ends it and proves."""
     rig = pressed()
     rig.until(lambda r: r.sup.phases.stage == stage, 3_000)
     CAUSES[cause](rig)
-    ends(rig, "discharging", 400)
-    assert not rig.commanded & {"positive", "negative", "precharge"}
+    if stage == P.TAKE_OVER and cause in LEFT_TO_LIVE:
+        rig.run(5_000)
+        if cause == "rolls":
+            assert (rig.phase, rig.out.drive_limit_permille <= 200) == ("live", True)
+            return
+        if cause != "pack unreadable":  # which winds down after 10 s, standing
+            assert rig.phase in ("winding down", "opening", "discharging")
+    else:
+        ends(rig, "discharging", 400)
+        assert not rig.commanded & {"positive", "negative", "precharge"}
     rig.speed_mm_s = 0
     rig.held.clear()
     rig.plug = 0

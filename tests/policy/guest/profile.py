@@ -1,18 +1,12 @@
 """What each method of the policy costs in counted instructions, inner calls included: a script for the 32-bit build.
 
-Needs build.json, ticks.bin and from.txt (the first tick that counts). One replay per method, so that no measurement
-sits inside another; a line `calls-per-1000-ticks mean-per-tick greatest name` for each.
+Needs build.json, ticks.bin and window.txt (the first tick that counts, and the first that no longer does). One replay
+per method, so that no measurement sits inside another; a line `calls-per-1000-ticks mean-per-tick greatest name` each.
 """
 
-import json
 from time import ticks_diff, ticks_us
 
-from replay import Replay
-
-from loopwarden.build import Build
-from loopwarden.memory.ram import RamMemory
-from loopwarden.policy.supervisor import Supervisor
-from loopwarden.signals import Outputs
+from replay import Session, files
 
 OWNERS = (
     "switches",
@@ -50,44 +44,46 @@ class Part:
         return result
 
 
-def run(build, data, first, owner, name):
-    replay = Replay(data)
-    memory = RamMemory()
-    sup = Supervisor(build, memory)
-    outputs = Outputs()
-    n = 0
+def run(build, data, first, last, owner, name):
+    session = Session(build, data)
     part = None
-    while True:
-        dt = replay.next()
-        if not dt:
-            break
-        if n == first:
-            target = sup if owner is None else getattr(sup, owner)
+    while session.next() and session.ticks < last:
+        if session.ticks == first:
+            target = session.sup if owner is None else getattr(session.sup, owner)
             part = Part(getattr(target, name))
             setattr(target, name, part)
-        sup.step(replay.inputs, outputs, dt)
-        memory.work(sup)
-        n += 1
+            rebind(session.sup, owner, name, part)
+        session.step()
+        session.end()
+    ticks = session.ticks - first
     if part.calls:
-        n -= first
-        print(part.calls * 1000 // n, part.total // n, part.most, (owner or "supervisor") + "." + name)
+        print(part.calls * 1000 // ticks, part.total // ticks, part.most, (owner or "supervisor") + "." + name)
+
+
+def rebind(sup, owner, name, part):
+    """The supervisor keeps the steps of its parts as bound methods: put the stand-in there as well."""
+    if owner is None:
+        return
+    for attribute in ("parts", "slow"):
+        kept = []
+        for method in getattr(sup, attribute):
+            kept.append(part if method == part.method else method)
+        setattr(sup, attribute, tuple(kept))
 
 
 def main():
-    with open("build.json") as file:
-        build = Build(json.loads(file.read()))
-    with open("ticks.bin", "rb") as file:
-        data = file.read()
-    with open("from.txt") as file:
-        first = int(file.read())
-    sup = Supervisor(build, RamMemory())
+    build, data = files()
+    with open("window.txt") as file:
+        first, last = [int(word) for word in file.read().split()]
+    session = Session(build, data)
+    session.next()
     names = [(None, "step"), (None, "_slow")]
     for owner in OWNERS:
-        for name in dir(getattr(sup, owner)):
-            if not name.startswith("__") and callable(getattr(getattr(sup, owner), name)):
+        for name in dir(getattr(session.sup, owner)):
+            if not name.startswith("__") and callable(getattr(getattr(session.sup, owner), name)):
                 names.append((owner, name))
     for owner, name in names:
-        run(build, data, first, owner, name)
+        run(build, data, first, last, owner, name)
 
 
 main()

@@ -1,12 +1,16 @@
 """Feeds recorded inputs to a supervisor, under CPython and MicroPython alike; imported by the scripts of the tests.
 
 A recording is a file of ticks: dt_ms, then each reading that differs from the tick before as its number and a 32-bit
-value. Recorded once under CPython, it replays to the same decisions everywhere (S14).
+value. In place of dt_ms stand 0 and a row id where a link asked to clear that row, 0 and 0 where the board was powered
+up (again), 0 and 255 before the first power-up of a board whose memory is new. Recorded once under CPython, it replays
+to the same decisions everywhere (S14).
 """
 
 import struct
 
 from loopwarden import signals as S
+from loopwarden.memory.ram import RamMemory
+from loopwarden.policy.supervisor import Supervisor
 
 NONE = -(2**31)  # stands for None in a recording; no reading has this value
 FIELDS = (
@@ -59,6 +63,7 @@ OUTPUTS = (
 )
 _ZONE = len(FIELDS)  # zone n: number _ZONE + 2 n its reading, one more its state
 _CHANGE = "<Bi"
+_NEW = 255
 
 
 def numbered(inputs):
@@ -71,11 +76,21 @@ def numbered(inputs):
 
 
 class Recorder:
-    """Collects ticks; `data()` is the file."""
+    """Collects ticks and what came between them; `data()` is the file."""
 
     def __init__(self):
         self.last = None
         self.parts = []
+        self.ticks = 0
+
+    def new_memory(self):
+        self.parts.append(bytes((0, _NEW)))
+
+    def power_up(self):
+        self.parts.append(bytes((0, 0)))
+
+    def ask(self, row):
+        self.parts.append(bytes((0, row)))
 
     def add(self, inputs, dt_ms):
         now = numbered(inputs)
@@ -84,39 +99,81 @@ class Recorder:
         for i in changes:
             self.parts.append(struct.pack(_CHANGE, i, now[i]))
         self.last = now
+        self.ticks += 1
 
     def data(self):
         return b"".join(self.parts)
 
 
-class Replay:
-    """Reads a recording into `inputs`, tick by tick."""
+class Session:
+    """Replays a recording: `while session.next(): session.step(); session.end()`.
 
-    def __init__(self, data):
+    memory       the fault memory, kept over the power-ups
+    sup, inputs, outputs, dt_ms   what the next step needs; a caller that measures calls sup.step itself
+    """
+
+    def __init__(self, build, data, memory=None):
+        self.build = build
         self.data = data
         self.at = 0
+        self.ticks = 0
+        self.memory = memory or RamMemory()
         self.inputs = S.Inputs()
+        self.outputs = self.sup = None
+        self.dt_ms = 0
 
     def next(self):
-        """Fill `inputs` for the next tick and return its dt_ms; 0 at the end."""
-        if self.at >= len(self.data):
-            return 0
-        dt_ms = self.data[self.at]
-        changes = self.data[self.at + 1]
-        at = self.at + 2
-        for _ in range(changes):
-            i, value = struct.unpack_from(_CHANGE, self.data, at)
-            at += 5
-            if value == NONE:
-                value = None
-            if i < _ZONE:
-                setattr(self.inputs, FIELDS[i], value)
-            elif (i - _ZONE) & 1:
-                self.inputs.zone_state[(i - _ZONE) // 2] = value
+        """Fill `inputs` for the next tick; False at the end."""
+        while self.at < len(self.data) and not self.data[self.at]:
+            what = self.data[self.at + 1]
+            if what == _NEW:
+                self.memory.new = True
+                self.memory.positive_proven = False
+            elif what:
+                self.sup.ask(what)
             else:
-                self.inputs.zone_dc[(i - _ZONE) // 2] = value
-        self.at = at
-        return dt_ms
+                self.memory.begin()
+                self.sup = Supervisor(self.build, self.memory)
+                self.outputs = S.Outputs()
+            self.at += 2
+        if self.at >= len(self.data):
+            return False
+        self.dt_ms = self.data[self.at]
+        changes = self.data[self.at + 1]
+        self.at += 2
+        for _ in range(changes):
+            i, value = struct.unpack_from(_CHANGE, self.data, self.at)
+            self.at += 5
+            self._put(i, None if value == NONE else value)
+        return True
+
+    def _put(self, i, value):
+        if i < _ZONE:
+            setattr(self.inputs, FIELDS[i], value)
+        elif (i - _ZONE) & 1:
+            self.inputs.zone_state[(i - _ZONE) // 2] = value
+        else:
+            self.inputs.zone_dc[(i - _ZONE) // 2] = value
+
+    def step(self):
+        self.sup.step(self.inputs, self.outputs, self.dt_ms)
+
+    def end(self):
+        """What the loop does after the outputs are driven: the memory stores what is marked."""
+        self.memory.work(self.sup)
+        self.ticks += 1
+
+
+def files():
+    """The build and the ticks that the host laid beside the script."""
+    import json
+
+    from loopwarden.build import Build
+
+    with open("build.json") as file:
+        build = Build(json.loads(file.read()))
+    with open("ticks.bin", "rb") as file:
+        return build, file.read()
 
 
 class Digest:

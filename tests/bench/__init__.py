@@ -1,0 +1,1 @@
+"""Measures speed, cost and size."""

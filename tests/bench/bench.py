@@ -1,0 +1,146 @@
+"""Measures speed, cost and size: a table on the screen and, with --json, one flat object of figures.
+
+Seconds depend on this machine; instructions, bytes, words and lines do not.
+
+    python3 tools/dev.py bench [--json FILE]
+"""
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Mapping
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+
+from code_lines import folder_lines
+from drive import recorded, timed
+from policy.recordings import record
+from policy.stories import STORIES, told
+from policy.tick_frames import largest
+
+import loopwarden.policy
+from loopwarden_sim.scenario import load_scenario
+from micropython_runs.runners import run_wasm
+
+ROOT = Path(__file__).parents[2]
+POLICY = Path(loopwarden.policy.__file__).parent
+FIRMWARE = POLICY.parents[1]
+GUEST = ROOT / "tests" / "policy" / "guest"
+SCENARIOS = ROOT / "host_sim" / "scenarios"
+COUNTED_MS = 300_000  # of the drive, for the mean of a tick; more of it changes the third figure
+DRIVES = 2  # the quicker one counts: whatever else the machine does makes it slower, never quicker
+
+# figure -> (unit, what it should be at most, or None)
+FIGURES: dict[str, tuple[str, float | None]] = {
+    "drive_1800s_s": ("s", 5.0),
+    "ticks_per_s": ("1/s", None),
+    "plant_s_per_1800s": ("s", None),
+    "conversion_s_per_1800s": ("s", None),
+    "policy_s_per_1800s": ("s", None),
+    "policy_instructions_live": ("", 110_000),
+    "policy_instructions_three_faults": ("", 130_000),
+    "policy_instructions_worst": ("", 350_000),
+    "policy_alloc_bytes": ("B", 0),
+    "policy_largest_frame_words": ("words", 11),
+    "policy_code_lines": ("lines", 1_500),
+    "scenarios_passed": ("", None),
+    "scenarios_failed": ("", 0),
+}
+
+
+def cost(files: Mapping[str, bytes], first: int, last: int) -> dict[str, int]:
+    """What the ticks of a recording cost on the 32-bit build; see guest/tick_cost.py."""
+    script = (GUEST / "tick_cost.py").read_text(encoding="utf-8")
+    window = f"{first} {last}".encode()
+    done = run_wasm(script, path=[FIRMWARE, GUEST], files={**files, "window.txt": window})
+    answer: dict[str, int] = json.loads(done.stdout)
+    return answer
+
+
+def scenario_cost(file: Path) -> tuple[str, str, dict[str, int]]:
+    """A shipped scenario: its name, why it did not pass or "", and what its ticks cost."""
+    try:
+        outcome, build, ticks, _ = record(load_scenario(file))
+    except RuntimeError as error:
+        return file.stem, str(error), {"heap": 0, "most": 0}
+    answer = cost({"build.json": build, "ticks.bin": ticks}, 0, 0)
+    return file.stem, "" if outcome.passed else "an expectation or a promise", answer
+
+
+def story_cost(name: str) -> tuple[str, dict[str, int]]:
+    """A story of the policy's tests, among them everything going bad at once."""
+    build, ticks, _ = told(name)
+    return name, cost({"build.json": build, "ticks.bin": ticks}, 0, 0)
+
+
+def measure() -> tuple[dict[str, float], list[str]]:
+    """All figures, and what is worth saying about them."""
+    figures: dict[str, float] = {}
+    remarks: list[str] = []
+    times = min((timed() for _ in range(DRIVES)), key=lambda one: one.whole_s)
+    figures["drive_1800s_s"] = round(times.whole_s, 3)
+    figures["ticks_per_s"] = round(times.ticks / times.whole_s)
+    figures["plant_s_per_1800s"] = round(times.plant_s, 3)
+    figures["conversion_s_per_1800s"] = round(times.conversion_s, 3)
+    figures["policy_s_per_1800s"] = round(times.policy_s, 3)
+    quiet, ill = (cost(*recorded(COUNTED_MS, faults=faults)) for faults in (False, True))
+    figures["policy_instructions_live"] = quiet["mean"]
+    figures["policy_instructions_three_faults"] = ill["mean"]
+
+    heap = quiet["heap"] + ill["heap"]
+    passed = failed = 0
+    worst: dict[str, int] = {"the drive": quiet["most"], "the drive with three faults": ill["most"]}
+    # Started anew, not forked: a fork of the compiled interpreter hangs.
+    with ProcessPoolExecutor(os.cpu_count(), get_context("spawn")) as pool:
+        files = sorted(SCENARIOS.glob("*.toml"))
+        for name, problem, answer in pool.map(scenario_cost, files):
+            passed, failed = passed + (not problem), failed + bool(problem)
+            if problem:
+                remarks.append(f"scenario {name} failed: {problem}")
+            heap += answer["heap"]
+            worst[name] = answer["most"]
+        for name, answer in pool.map(story_cost, STORIES):
+            heap += answer["heap"]
+            worst[f"story: {name}"] = answer["most"]
+    hardest = max(worst, key=lambda name: worst[name])
+    remarks.append(f"worst tick: {hardest}")
+    figures["policy_instructions_worst"] = worst[hardest]
+    figures["policy_alloc_bytes"] = heap
+    figures["policy_largest_frame_words"], where = largest(POLICY)
+    remarks.append(f"largest frame of the tick: {where}")
+    figures["policy_code_lines"] = folder_lines(POLICY)
+    figures["scenarios_passed"] = passed
+    figures["scenarios_failed"] = failed
+    return {name: figures[name] for name in FIGURES}, remarks
+
+
+def table(figures: Mapping[str, float], remarks: list[str]) -> str:
+    """The figures as people read them."""
+    lines = [f"{'figure':<34}{'value':>12}  {'unit':<6}{'at most':>10}"]
+    for name, value in figures.items():
+        unit, most = FIGURES[name]
+        limit = "" if most is None else f"{most:,.10g}"
+        mark = "  OVER" if most is not None and value > most else ""
+        lines.append(f"{name:<34}{value:>12,.10g}  {unit:<6}{limit:>10}{mark}")
+    return "\n".join([*lines, *remarks])
+
+
+def main() -> int:
+    """Return 0; a figure over its mark is shown, it is no error of the measurement."""
+    parser = argparse.ArgumentParser(prog="bench", description="Measure speed, cost and size.")
+    parser.add_argument("--json", metavar="FILE", type=Path, help="write the figures as one flat object")
+    args = parser.parse_args()
+    if args.json is not None and not args.json.absolute().parent.is_dir():
+        print(f"bench: --json {args.json}: there is no folder {args.json.absolute().parent}", file=sys.stderr)
+        return 2
+    figures, remarks = measure()
+    print(table(figures, remarks))
+    if args.json is not None:
+        args.json.write_text(json.dumps(figures, indent=2) + "\n", encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
