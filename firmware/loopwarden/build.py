@@ -104,7 +104,7 @@ class Build:
         self.charge_end_mv = take.int("charge_end_mv", 1, _MV)
 
         # Precharge. start: heat that one start may make; half_rc and flat are whole ticks.
-        self.bus_c_uf = take.int("bus_c_uf", 1, 100000)
+        self.bus_c_uf = take.int("bus_c_uf", 1, 10000)
         self.rc_ms = take.int("rc_ms", 1, 60000)
         self.half_rc_ms = take.int("half_rc_ms", 2, 60000)
         self.fraction_permille = take.int("fraction_permille", 900, 990)
@@ -112,14 +112,14 @@ class Build:
         self.precharge_max_ms = take.int("precharge_max_ms", 1, 600000)
         self.settle_max_ms = take.int("settle_max_ms", 1, 600000)
         self.flat_ms = take.int("flat_ms", 1, 60000)
-        self.precharge_r_mohm = take.int("precharge_r_mohm", 1, 1000000000)
+        self.precharge_r_mohm = take.int("precharge_r_mohm", 1000, 1000000000)
         self.precharge_start_mj = take.int("precharge_start_mj", 1, _MJ)
         self.precharge_budget_mj = take.int("precharge_budget_mj", 1, _MJ)
         self.precharge_cool_s = take.int("precharge_cool_s", 1, 3600)
 
         # Discharge. kind: 0 resistor, 1 inverter, 2 bleed only (then budget and emergency are 0).
         self.discharge_kind = take.int("discharge_kind", 0, 2)
-        self.discharge_r_mohm = take.int("discharge_r_mohm", 1, 1000000000)
+        self.discharge_r_mohm = take.int("discharge_r_mohm", 10000, 1000000000)
         self.discharge_emergency_mj = take.int("discharge_emergency_mj", 0, _MJ)
         self.discharge_budget_mj = take.int("discharge_budget_mj", 0, _MJ)
         self.discharge_cool_s = take.int("discharge_cool_s", 1, 3600)

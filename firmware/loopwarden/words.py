@@ -437,26 +437,20 @@ class _Readings:
         return quantity("mj", self._s.resistors.discharge_mj)
 
     def precharge_need(self):
-        need = self._need(self._s.resistors.start_mj)
-        return NO_READING if need is None else quantity("mj", need)
+        return quantity("mj", self._s.build.precharge_start_mj)
 
     def discharge_need(self):
-        need = self._need(self._s.resistors.one_mj)
-        return NO_READING if need is None else quantity("mj", need)
-
-    def _need(self, of):
-        mv = self._frame["pack_mv"]
-        return None if mv is None else of(mv)
+        return quantity("mj", self._s.build.discharge_emergency_mj)
 
     def precharge_wait(self):
         b = self._s.build
         r = self._s.resistors
-        return _cooling(r.precharge_mj, self._need(r.start_mj), b.precharge_budget_mj, b.precharge_cool_s)
+        return _cooling(r.precharge_mj, b.precharge_start_mj, b.precharge_budget_mj, b.precharge_cool_s)
 
     def discharge_wait(self):
         b = self._s.build
         r = self._s.resistors
-        return _cooling(r.discharge_mj, self._need(r.one_mj), b.discharge_budget_mj, b.discharge_cool_s)
+        return _cooling(r.discharge_mj, b.discharge_emergency_mj, b.discharge_budget_mj, b.discharge_cool_s)
 
     def bus_wait(self):
         mv = self._frame["bus_mv"]

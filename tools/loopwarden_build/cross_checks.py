@@ -414,8 +414,8 @@ def _precharge(build: BuildFile) -> Iterator[Finding]:
     if precharge.pulse_energy < reserve_j:
         yield Finding(
             ("precharge", "pulse_energy"),
-            f"must be {show(reserve_j, 'J')} or more: one start may take 2 * C*V^2/2 at {show(pack.highest, 'V')} "
-            "(S12)",
+            f"must be {show(reserve_j, 'J')} or more: so much one start from {show(pack.highest, 'V')} may take, or a "
+            "short on the bus until it is noticed (S12)",
         )
     if precharge.pulse_energy / precharge.cooling_time > precharge.continuous:
         yield Finding(

@@ -67,8 +67,13 @@ def start_j(build: BuildFile) -> float:
 
 
 def start_reserve_j(build: BuildFile) -> float:
-    """Heat that is kept free for one start: above twice the good one a start is broken off."""
-    return 2 * start_j(build)
+    """Heat that is kept free for one start: above twice the good one a start is broken off, and a short on the bus
+    heats with full voltage from the command until it is noticed (0.3 R*C after travel) and the contactor has let go."""
+    precharge, contactor = build.precharge, build.contactor
+    flat_s = math.ceil(FLAT_RC * precharge_rc_s(build) / build.build.tick) * build.build.tick
+    span_s = contactor.close_time + flat_s + contactor.release_time + 2 * build.build.tick
+    short_j = build.pack.highest**2 / (precharge.resistance * (1 - precharge.tolerance)) * span_s
+    return max(2 * start_j(build), short_j)
 
 
 def starts_in_a_row(build: BuildFile) -> int:
@@ -112,11 +117,13 @@ def proof_s(build: BuildFile) -> float:
 
 
 def emergency_j(build: BuildFile) -> float:
-    """Heat in the discharge path by one emergency discharge, after a proof pulse against a welded main."""
+    """Heat in the discharge path by one emergency discharge, after a proof pulse against a welded main: the pulse and
+    the contact's own travel at full voltage."""
     if isinstance(build.discharge, BleedDischarge):
         return 0.0
     ohm_min = build.discharge.resistance * (1 - build.discharge.tolerance)
-    return start_j(build) + build.pack.highest**2 / ohm_min * proof_s(build)
+    span_s = proof_s(build) + build.contactor.close_time + build.contactor.release_time + 2 * build.build.tick
+    return start_j(build) + build.pack.highest**2 / ohm_min * span_s
 
 
 def fall_check_s(build: BuildFile) -> float:

@@ -126,11 +126,11 @@ class Limits(Part):
         # nothing at the end of charge, over as much as lies above it. A charge ends by itself and needs no ramp.
         drive = charge = T.FULL
         if mv < b.pack_derate_mv:
-            drive = max(mv - b.pack_under_mv, 0) // ((b.pack_derate_mv - b.pack_under_mv) // T.FULL + 1)
+            drive = max(mv - b.pack_under_mv, 0) // max((b.pack_derate_mv - b.pack_under_mv) // T.FULL, 1)
         elif not self.phases.charge:
-            charge = max(b.charge_end_mv - mv, 0) // ((b.pack_over_mv - b.charge_end_mv) // T.FULL + 1)
+            charge = max(b.charge_end_mv - mv, 0) // max((b.pack_over_mv - b.charge_end_mv) // T.FULL, 1)
             charge = min(charge, T.FULL)
-        self._set(VOLTAGE, drive, charge)
+        self._set(VOLTAGE, min(drive, T.FULL), charge)
 
     def _least(self):
         self.dirty = 0

@@ -29,6 +29,8 @@ _LONG_MS = const(0x0FFFFFFF)
 _CURRENT_WAIT_MS = const(2000)
 _CURRENT_BLIND_MS = const(500)  # fixed wait where no current reading tells
 _SOLID_MS = const(1000)
+_SOLID_MAX_MS = const(10000)  # pack and bus still apart by more than 3 %: they disagree
+_FALLS_MS = const(100)
 _STANDING_RAMP_MS = const(500)
 _CHARGE_END_MS = const(2000)
 _PACK_LOST_MS = const(10000)
@@ -178,12 +180,13 @@ class Phases(Part):
             self.faults.trip(_ROW_OF_REFUSAL[self.refused - C.PROOF])
         elif self.refused == C.FINE:
             # S12: what a start and an emergency discharge can cost is on record before the first contactor closes.
-            mv = self.inputs.pack_mv
-            self.memory.mark_live(r.precharge_mj + r.start_mj(mv), r.discharge_mj + r.one_mj(mv))
+            b = self.build
+            self.memory.mark_live(r.precharge_mj + b.precharge_start_mj, r.discharge_mj + b.discharge_emergency_mj)
             self.faults.drop(43)
             self.faults.drop(56)
             self.emergency = 0
             self.motion.closing()
+            self.isolation.closing()
             self.enter(MARK)
 
     def _bus_off(self):
@@ -376,9 +379,11 @@ class Phases(Part):
         apart = pack - self.inputs.bus_mv
         if apart * 100 > pack * 3:
             self.solid_ms = 0
-            self.part_ms += self.faults.dt
-            if self.part_ms >= 100 and apart * 10 > pack:
+            self.part_ms = self.part_ms + self.faults.dt if apart * 10 > pack else 0
+            if self.part_ms >= _FALLS_MS:
                 self.faults.trip(48, self.inputs.bus_mv)
+            elif self.t_ms >= _SOLID_MAX_MS:
+                self.faults.trip(37, self.inputs.bus_mv)
             return
         self.part_ms = 0
         self.solid_ms += self.faults.dt
@@ -390,7 +395,13 @@ class Phases(Part):
         full = self.solid and self.electrics.pack_ok and self.inputs.pack_mv >= self.build.charge_end_mv
         self.full_ms = self.full_ms + self.faults.dt if full else 0
         cold = self.faults.slots_on[19]
-        if not self.switches.plugged or cold or self.switches.word & S.CHARGED or self.full_ms >= _CHARGE_END_MS:
+        if (
+            not self.switches.plugged
+            or cold
+            or self.motion.pulses
+            or self.switches.word & S.CHARGED
+            or self.full_ms >= _CHARGE_END_MS
+        ):
             self._wind(19 if cold else 0)
 
     def _wind(self, row):
@@ -536,6 +547,8 @@ class Phases(Part):
 
     def _discharge(self):
         o = self.outputs
+        if self.motion.pulses:
+            self.emergency = 1  # rolled by hand: the motor may feed the bus
         if self._powered() or (self.emergency and self._coasting()):
             o.discharge = 0  # S6
             self.t_ms = 0
@@ -567,7 +580,7 @@ class Phases(Part):
 
     def _creep(self):
         if self._live_again():
-            self.restarts += 1
+            self.restarts += 0 if self.motion.pulses else 1
             if self.restarts >= 2:
                 self.faults.trip(55, self.inputs.bus_mv)
             self.enter(DISCHARGE)
@@ -578,6 +591,8 @@ class Phases(Part):
         # Proven dead: below the dead level throughout 10 s, discharge off, all commands off, standing.
         if self._live_again():
             self.enter(CREEP)
+        elif self.t_ms >= 2 * _PROVEN_MS and self.electrics.dead_ms == 0 and self.electrics.bus_ok:
+            self.enter(DISCHARGE)  # it hangs at the dead level: bring it down further
         elif self.electrics.dead_ms >= _PROVEN_MS and not (self.motion.fitted and self.motion.moving):
             self.memory.mark_dead(self.resistors.precharge_mj, self.resistors.discharge_mj)
             self.emergency = 0

@@ -109,15 +109,14 @@ class Resistors(Part):
         """C*V^2/2 of this build's bus in mJ."""
         return store_mj(self.build.bus_c_uf, mv)
 
-    def start_mj(self, pack_mv):
-        """What one start can cost: C*V^2, or a short on the bus until it is noticed and the contactor lets go."""
-        b = self.build
-        span_ms = b.close_ms + b.flat_ms + b.release_ms + 2 * b.tick_ms
-        return max(2 * self.one_mj(pack_mv), heat_mj(pack_mv, b.precharge_r_mohm, span_ms))
+    def start_fits(self):
+        """1 when one start from the highest voltage, or onto a short, fits the precharge budget (S12)."""
+        return self.precharge_mj + self.build.precharge_start_mj <= self.build.precharge_budget_mj
 
-    def start_fits(self, pack_mv):
-        """1 when one full start fits the precharge budget."""
-        return self.precharge_mj + self.start_mj(pack_mv) <= self.build.precharge_budget_mj
+    def emergency_fits(self):
+        """1 when a proof pulse onto a fed bus and a discharge from the highest voltage fit the budget (S12)."""
+        b = self.build
+        return b.discharge_kind or self.discharge_mj + b.discharge_emergency_mj <= b.discharge_budget_mj
 
     def discharge_fits(self, bus_mv):
         """1 when one discharge from this voltage fits the budget; always when no resistor of ours carries it."""

@@ -31,19 +31,24 @@ class StartChecks(Part):
             return LOOP
         if s.open & (s.permit_charge if charge else s.permit_drive):
             return PERMIT
-        if self.isolation.watching and not self.isolation.good:
+        if self.isolation.watching and not self._isolated(self.inputs):
             return ISOLATION
         if s.plug if not charge else not s.plugged:
             return PLUG
         if not self.memory.ready or self.memory.failed or self.memory.new:
             return MEMORY
-        if not self.health.supply_ok:
+        if not self.health.supply_ok or self.inputs.supply_state:
             return SUPPLY
         if not self.thermal.good():
             return TEMPERATURE
         if self.motion.fitted and (self.motion.moving or not self.motion.quiet()):
             return NOT_STANDING
         return self._electric(charge)
+
+    def _isolated(self, i):
+        # The monitor's turn may be 160 ms old: this tick's reading has to be there and good as well.
+        ohm = i.isolation_ohm
+        return self.isolation.good and not i.isolation_state and ohm is not None and ohm >= self.build.iso_fault_ohm
 
     def _electric(self, charge):
         e = self.electrics
@@ -59,9 +64,9 @@ class StartChecks(Part):
                 return PACK_COLD
         if not e.dead_ms:
             return BUS_NOT_DEAD
-        if not self.resistors.discharge_fits(pack):
+        if not self.resistors.emergency_fits():
             return DISCHARGE_HOT
-        if not self.resistors.start_fits(pack):
+        if not self.resistors.start_fits():
             return PRECHARGE_HOT
         if not self.positive_open():
             return PROOF

@@ -87,7 +87,10 @@ class Electrics(Part):
 
     def _bus(self, i, b):
         bus = i.bus_mv
-        if i.bus_state or bus is None or not -b.noise_mv <= bus <= b.bus_max_mv or self._jumped(bus, b):
+        fell = bus is not None and bus < b.dead_mv and self.last_bus_mv > 3 * b.dead_mv
+        if fell or i.bus_state or bus is None or not -b.noise_mv <= bus <= b.bus_max_mv:
+            # From high to dead within a tick no capacitor falls: that is no reading either (S10), until it could have.
+            self._could_fall(b)
             self.bus_ok = self.dead_ms = 0
             return _BUS_BAD | (_BUS_OVER | _BUS_UNDER | _DISAGREE) << _UNKNOWN
         self.bus_ok = 1
@@ -98,16 +101,12 @@ class Electrics(Part):
         self.last_bus_mv = bus
         return bad
 
-    def _jumped(self, bus, b):
-        # From high to dead within one tick no capacitor falls: it is no reading (S10), until the bus could have fallen.
+    def _could_fall(self, b):
         last = self.last_bus_mv
-        if bus >= b.dead_mv or last <= 3 * b.dead_mv:
-            return 0
         if self.outputs.discharge:
             self.last_bus_mv = last - last * 2 * self.faults.dt // b.discharge_window_ms
         elif not self.live:
             self.last_bus_mv = last - last * self.faults.dt // b.bleed_tau_ms
-        return 1
 
     def _live(self, pack, bus):
         bad = _BUS_UNDER if bus <= self.build.pack_under_mv else 0

@@ -48,7 +48,11 @@ class Thermal(Part):
         self.low = -_LOWEST_DC
 
     def good(self):
-        """1 when every zone is valid or covered by a valid one, and all are below trip (S1, S10)."""
+        """True when every zone is valid or covered by a valid one, in this tick, and all are below trip (S1, S10)."""
+        for z in range(self.zones):
+            if self.inputs.zone_state[z] or self.inputs.zone_dc[z] is None:
+                self.valid &= ~(1 << z)
+                self.below_trip &= ~(1 << z)
         return self.below_trip == self.valid and not self._uncovered((1 << self.zones) - 1)
 
     def _uncovered(self, zones):
