@@ -10,6 +10,7 @@ from micropython import const
 from loopwarden.policy.part import Part
 
 _SECOND_MS = const(1000)
+_MOST_MJ = const(0x0FFFFFFF)  # far above every budget: heat stays a small integer
 
 
 def store_mj(c_uf, mv):
@@ -54,7 +55,7 @@ class Resistors(Part):
 
     def precharge_ends(self):
         """Aborted or done: what is still in doubt counts."""
-        self.precharge_mj += self.doubt_mj
+        self.precharge_mj = min(self.precharge_mj + self.doubt_mj, _MOST_MJ)
         self.doubt_mj = 0
 
     def step(self, dt):
@@ -91,18 +92,19 @@ class Resistors(Part):
         half = (mj + self.last_mj + 1) // 2
         self.last_mj = mj
         if e.bus_ok and bus <= self.start_mv + 2 * self.build.noise_mv:
-            self.doubt_mj += half
+            self.doubt_mj = min(self.doubt_mj + half, _MOST_MJ)
         else:
-            self.precharge_mj += half
+            self.precharge_mj = min(self.precharge_mj + half, _MOST_MJ)
         if self.travel_ms > 0:
             self.travel_ms -= dt
         else:
-            self.energy_mj += half
+            self.energy_mj = min(self.energy_mj + half, _MOST_MJ)
 
     def _discharge(self, dt):
         # The greater of the tick's two ends: the bus falls while it is on.
         mv = max(self.inputs.bus_mv, 0) if self.electrics.bus_ok else self.build.pack_over_mv
-        self.discharge_mj += heat_mj(max(mv, self.last_mv), self.build.discharge_r_mohm, dt)
+        mj = heat_mj(max(mv, self.last_mv), self.build.discharge_r_mohm, dt)
+        self.discharge_mj = min(self.discharge_mj + mj, _MOST_MJ)
         self.last_mv = mv
 
     def one_mj(self, mv):
