@@ -321,7 +321,10 @@ def test_a_missing_reading_is_said_to_be_missing():
         "INVERTER_HOT": "inverter no valid reading, ",
         "SELF_TEST_FAILED": "known voltage no valid reading, must be",
         "BUS_FALLING": "bus no valid reading, dead below 57.00 V; it falls as fast as ",
-        "PRECHARGE_RESISTOR_HOT": "a start needs no valid reading: nobody knows for how long without a pack voltage",
+        # What a start needs comes from the build, (420 V)^2 / 95 ohm * 150 ms = 278.5 J, and is known all the same;
+        # so is an emergency discharge's 97.02 J + (420 V)^2 / 950 ohm * 188.3 ms = 132.0 J.
+        "PRECHARGE_RESISTOR_HOT": " J of 600.0 J allowed, a start needs 278.5 J: it fits now",
+        "DISCHARGE_RESISTOR_HOT": " J of 400.0 J allowed, an emergency discharge needs 132.0 J: it fits now",
     }.items():
         assert words_of_it in why(rig.sup, name), name
     assert "no valid reading" in why(rig.sup, "hv lamp")

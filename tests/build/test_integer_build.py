@@ -34,16 +34,18 @@ LARGEST = [
     ('["12 %", "39 Mohm"]', '["12 %", "50 Mohm"]'),
     ('warn = "1000 ohm/V"', 'warn = "40000 ohm/V"'),
     ('fault = "500 ohm/V"', 'fault = "39000 ohm/V"'),
-    ('pulse_energy = "400 J"', 'pulse_energy = "100 kJ"'),
+    ('pulse_energy = "600 J"', 'pulse_energy = "100 kJ"'),
     ('cooling_time = "120 s"', 'cooling_time = "3600 s"'),
     ('continuous = "25 W"', 'continuous = "10 kW"'),
     ('pulse_energy = "400 J"', 'pulse_energy = "100 kJ"'),
 ]
 LARGEST_BUS = [
     *LARGEST,
-    ('capacitance = "1000 uF"', 'capacitance = "80 mF"'),
-    ('"1 kohm"', '"15 ohm"'),
-    ('"47 kohm"', '"25 kohm"'),
+    ('capacitance = "1000 uF"', 'capacitance = "10 mF"'),
+    ('tick = "20 ms"', 'tick = "5 ms"'),  # with it 1 ohm * 10 mF are the two ticks that a precharge must last
+    ('resistance = "100 ohm"', 'resistance = "1 ohm"'),
+    ('resistance = "1 kohm"', 'resistance = "10 ohm"'),
+    ('"47 kohm"', '"200 kohm"'),
 ]
 SLOWEST = [
     *LARGEST,
@@ -85,7 +87,10 @@ def test_the_truck_by_hand(parse):
     assert (device.precharge_min_ms, device.precharge_max_ms) == (149, 450)  # 0.5 and 1.5 times 299.57 ms
     assert device.settle_max_ms == 750
     assert device.fraction_permille == 950
-    assert device.precharge_start_mj == 194_040  # 1.1 mF * (420 V)^2
+    # A short heats for 30 ms of travel, the flat time, 40 ms of release and two ticks; 1.1 mF * (420 V)^2 is 194.04 J.
+    assert device.precharge_start_mj == 278_527  # (420 V)^2 / 95 ohm * 150 ms = 278.5263 J
+    # C*V^2/2 = 97.02 J, and (420 V)^2 / 950 ohm for 78.312 ms of proof, 30 ms, 40 ms and two ticks: 34.967 J.
+    assert device.discharge_emergency_mj == 131_987
     assert device.proof_ms == 80  # 2 * 1.05 kohm * 1.1 mF * ln(300/290) = 78.3 ms, up to whole ticks
     assert device.fall_check_ms == 12_120  # 1.5 * 47 s * ln(57/(57 - 3*3)) = 12.116 s, up to whole ticks
     assert device.fall_permille == 157  # 9 V of 57 V
@@ -106,11 +111,67 @@ def test_the_cart_by_hand(parse):
     assert device.discharge_stop_mv == 8_400
     assert device.iso_fault_ohm == 69_600  # 600 ohm/V * 116 V
     assert device.iso_warn_ohm == 0
+    # (116 V)^2 / 42.3 ohm * (25 ms + 40 ms flat + 40 ms + two ticks) = 46.13 J; 2.64 mF * (116 V)^2 = 35.52 J is less.
+    assert device.precharge_start_mj == 46_126
     # A good line says "at least the response value", and a bad one may be anything below it.
     assert (device.convert_iso_good_ohm, device.convert_iso_bad_ohm) == (69_600, 0)
     fitted = [name for name in vars(device) if name.endswith("_fitted") and getattr(device, name)]
     assert fitted == []
     assert device.inverter_trip_dc == device.motor_trip_dc == device.cool_on_dc == 10_000
+
+
+INVERTER = [
+    ('kind = "resistor"\nresistance = "1 kohm"', 'kind = "inverter"\nresistance = "9.999 ohm"'),
+    ('cooling_time = "120 s"\nrated_voltage = "1000 V"\nwindow', 'cooling_time = "120 s"\nwindow'),
+    ('normally_closed = false\nrelease_delay = "none"\n', ""),
+]
+
+
+@pytest.mark.parametrize(
+    ("key", "edits", "written", "why"),
+    [
+        (
+            "bus.capacitance",
+            [('capacitance = "1000 uF"', 'capacitance = "10001 uF"')],
+            "10001 uF",
+            "1 uF to 10 mF (all capacitors behind the contactors together; above 10 mF the board's integers end)",
+        ),
+        (
+            "precharge.resistance",
+            [('resistance = "100 ohm"', 'resistance = "999 mohm"')],
+            "999 mohm",
+            "1 ohm to 100 kohm (precharge resistor; below 1 ohm the board's integers end)",
+        ),
+        (
+            "discharge.resistance",
+            [('resistance = "1 kohm"', 'resistance = "9.999 ohm"')],
+            "9.999 ohm",
+            "10 ohm to 1 Mohm (discharge resistor; below 10 ohm the board's integers end)",
+        ),
+        (
+            "discharge.resistance",
+            INVERTER,
+            "9.999 ohm",
+            "10 ohm to 1 Mohm (the resistance that it acts like, from its data sheet; below 10 ohm the board's "
+            "integers end)",
+        ),
+    ],
+)
+def test_what_the_board_would_refuse_is_refused_in_the_builders_words(refusal, key, edits, written, why):
+    code, [line] = refusal("orchard_truck", *edits)
+    assert code == 2
+    assert line.endswith(f': {key} = "{written}": is out of range; allowed: {why}')
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("bus_c_uf", 10_001), ("precharge_r_mohm", 999), ("discharge_r_mohm", 9_999)]
+)
+def test_the_board_ends_where_the_builders_words_end(parse, key, value):
+    """The same three steps over the edge, put straight to the board; the edge itself is in LARGEST_BUS."""
+    values = to_device(parse("orchard_truck", *LARGEST_BUS))
+    assert abs(values[key] - value) == 1
+    with pytest.raises(ValueError, match=rf"^build: {key} is {value}, outside "):
+        Build({**values, key: value})
 
 
 def test_a_build_that_only_bleeds_watches_for_the_whole_proof_time(parse):

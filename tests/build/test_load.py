@@ -45,7 +45,8 @@ PROOF = (
         (
             'resistance = "100 ohm"',
             'resistance = "-47 ohm"',
-            '92: precharge.resistance = "-47 ohm": is negative; allowed: 100 mohm to 100 kohm (precharge resistor)',
+            '92: precharge.resistance = "-47 ohm": is negative; allowed: 1 ohm to 100 kohm (precharge resistor; '
+            "below 1 ohm the board's integers end)",
         ),
         ("[bus]", "[bus", "42: is not TOML: Expected ']' at the end of a table declaration in column 5"),
         (

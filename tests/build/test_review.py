@@ -24,7 +24,7 @@ CALCULATOR = [
     ('full_scale = "500 V"', 'full_scale = "900 V"'),
     ('full_scale = "500 V"', 'full_scale = "900 V"'),
     ('resistance = "100 ohm"', 'resistance = "47 ohm"'),
-    ('pulse_energy = "400 J"', 'pulse_energy = "2 kJ"'),
+    ('pulse_energy = "600 J"', 'pulse_energy = "2 kJ"'),
     ('pulse_energy = "400 J"', 'pulse_energy = "2 kJ"'),
     ('voltage = "500 V"', 'voltage = "1000 V"'),
     ('voltage = "600 V"', 'voltage = "1000 V"'),
@@ -51,12 +51,25 @@ def test_closing_at_95_percent_leaves_little_to_the_contact(parse):
     assert facts(parse, "orchard_truck")["precharge"]["closing_loss_j"] == pytest.approx(0.2205)
 
 
-def test_starts_in_a_row_agree_with_a_resistor_that_is_heated_step_by_step(parse):
-    """Each start may take its whole reserve and really takes half of it; counted out, not computed."""
-    for energy_j, expected in ((194.1, 1), (292, 2), (388.1, 3), (400, 3), (1000, 9)):
-        build = parse("orchard_truck", ('pulse_energy = "400 J"', f'pulse_energy = "{energy_j} J"'))
+@pytest.mark.parametrize(
+    ("ohm", "reserve_j", "cases"),
+    [
+        # A short is the dearer: full voltage for 30 ms travel, 40 ms until noticed, 40 ms release and two ticks.
+        (100, 420**2 / 95 * 0.150, ((278.6, 1), (375.5, 1), (375.6, 2), (600, 4), (1000, 8))),
+        # Here twice the good start is: the short would take 420^2 / 190 * 0.170 s = 157.8 J.
+        (200, 1.1e-3 * 420**2, ((194.1, 1), (291, 1), (292, 2), (388.1, 3), (1000, 9))),
+    ],
+)
+def test_starts_in_a_row_agree_with_a_resistor_that_is_heated_step_by_step(parse, ohm, reserve_j, cases):
+    """Each start must find its whole reserve free and really takes C*V^2/2; counted out, not computed."""
+    for energy_j, expected in cases:
+        build = parse(
+            "orchard_truck",
+            ('resistance = "100 ohm"', f'resistance = "{ohm} ohm"'),
+            ('pulse_energy = "600 J"', f'pulse_energy = "{energy_j} J"'),
+        )
         heat_j, starts = 0.0, 0
-        while heat_j + 1.1e-3 * 420**2 <= energy_j:
+        while heat_j + reserve_j <= energy_j:
             heat_j += 1.1e-3 * 420**2 / 2
             starts += 1
         assert review(build, "")["precharge"]["starts_in_a_row"] == starts == expected

@@ -36,12 +36,12 @@ def test_shipped_builds_are_fine(capsys, file, name):
 
 
 def test_a_rule_that_is_broken_is_1_and_an_answer(capsys, broken):
-    path = broken('pulse_energy = "400 J"', 'pulse_energy = "100 J"')
+    path = broken('pulse_energy = "600 J"', 'pulse_energy = "100 J"')
     assert main(["check", str(path)]) == 1
     out, err = capsys.readouterr()
     assert out == (
-        f'{path}:95: precharge.pulse_energy = "100 J": must be 194 J or more: one start may take 2 * C*V^2/2 at 420 V '
-        "(S12)\n"
+        f'{path}:95: precharge.pulse_energy = "100 J": must be 278.5 J or more: so much one start from 420 V may take, '
+        "or a short on the bus until it is noticed (S12)\n"
     )
     assert err == ""
 

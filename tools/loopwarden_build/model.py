@@ -25,6 +25,9 @@ FrequencyBand = Annotated[tuple[_Frequency, _Frequency], Field(strict=False)]
 
 _VOLTAGE = "above 1000 V the board's integers end"
 _CURRENT = "above 1000 A the board's integers end"
+_CAPACITANCE = "above 10 mF the board's integers end"
+_PRECHARGE_OHM = "below 1 ohm the board's integers end"
+_DISCHARGE_OHM = "below 10 ohm the board's integers end"
 
 
 class Table(BaseModel):
@@ -74,7 +77,9 @@ class Pack(Table):
 class Bus(Table):
     """What lies behind the contactors."""
 
-    capacitance: Annotated[float, Quantity("F", 1e-6, 0.1, "all capacitors behind the contactors together")]
+    capacitance: Annotated[
+        float, Quantity("F", 1e-6, 0.01, f"all capacitors behind the contactors together; {_CAPACITANCE}")
+    ]
     capacitance_tolerance: Annotated[float, Quantity("fraction", 0, 0.3, "how far the capacitance may be off")]
     bleed: Annotated[
         float, Quantity("ohm", 100, 1e6, "resistance that always drains the bus: the slowest way it goes dead")
@@ -147,7 +152,7 @@ class Contactor(Table):
 class Precharge(Table):
     """The resistor and contactor across the positive main that fill the bus gently."""
 
-    resistance: Annotated[float, Quantity("ohm", 0.1, 100e3, "precharge resistor")]
+    resistance: Annotated[float, Quantity("ohm", 1, 100e3, f"precharge resistor; {_PRECHARGE_OHM}")]
     tolerance: Annotated[float, Quantity("fraction", 0, 0.3, "how far the resistance may be off")]
     fraction: Annotated[
         float, Quantity("fraction", 0.90, 0.99, "part of pack voltage at which the positive main may close")
@@ -162,7 +167,7 @@ class ResistorDischarge(Table):
     """A discharge resistor switched by its own contactor."""
 
     kind: Literal["resistor"]
-    resistance: Annotated[float, Quantity("ohm", 1, 1e6, "discharge resistor")]
+    resistance: Annotated[float, Quantity("ohm", 10, 1e6, f"discharge resistor; {_DISCHARGE_OHM}")]
     tolerance: Annotated[float, Quantity("fraction", 0, 0.3, "how far the resistance may be off")]
     pulse_energy: Annotated[float, Quantity("J", 0.001, 100e3, "energy it takes in one pulse from cold, data sheet")]
     cooling_time: Annotated[float, Quantity("s", 1, 3600, "thermal time constant: heat falls to 37 % in this time")]
@@ -178,7 +183,9 @@ class InverterDischarge(Table):
     """Discharge by the inverter itself, asked for over a line, and only at standstill."""
 
     kind: Literal["inverter"]
-    resistance: Annotated[float, Quantity("ohm", 1, 1e6, "the resistance that it acts like, from its data sheet")]
+    resistance: Annotated[
+        float, Quantity("ohm", 10, 1e6, f"the resistance that it acts like, from its data sheet; {_DISCHARGE_OHM}")
+    ]
     tolerance: Annotated[float, Quantity("fraction", 0, 0.3, "how far that resistance may be off")]
     pulse_energy: Annotated[float, Quantity("J", 0.001, 100e3, "energy it takes in one discharge, data sheet")]
     cooling_time: Annotated[float, Quantity("s", 1, 3600, "time constant after which it can take the next one")]

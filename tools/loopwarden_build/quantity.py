@@ -43,8 +43,7 @@ class Quantity:
         except units.UnitError as error:
             raise self._refused(str(error)) from None
         # A written limit such as "0.1 %" may differ from the bound in the last bit.
-        slack = 1e-9 * max(abs(self.low), abs(self.high))
-        if not self.low - slack <= value <= self.high + slack:
+        if not self.low - 1e-9 * abs(self.low) <= value <= self.high + 1e-9 * abs(self.high):
             raise self._refused("is out of range" if value >= 0 or self.low < 0 else "is negative")
         return value
 
