@@ -495,12 +495,10 @@ class _Readings:
 
 
 def _cooling(heat_mj, need_mj, budget_mj, cool_s):
-    if need_mj is None:
-        return "nobody knows for how long without a pack voltage"
     if heat_mj + need_mj <= budget_mj:
         return "it fits now"
     ms = fall_ms(heat_mj, budget_mj - need_mj, cool_s * 1000)
-    return "it never fits at this pack voltage" if ms is None else "at most %s more" % span(ms + 1000)
+    return "it never fits" if ms is None else "at most %s more" % span(ms + 1000)
 
 
 class _Answer:
@@ -784,7 +782,7 @@ class _Answer:
         react = self.f.react[self.f.column]
         for row in self.f.active_ids():
             r = react[row]
-            if r >= T.CAUTION and (self.f.lamp[row] or (2 if r >= T.REFUSE else 1)) == lamp:
+            if self.f.lamps[self.f.column][row] == lamp:
                 rows.append((-r, -max([column[row] for column in self.f.react]), row))
         if not rows or not lit:
             return "%s dark: no active fault asks for it." % name

@@ -14,6 +14,15 @@ _TOP_MIN_MS = const(250)  # four times this is the shortest time in which a faul
 OFF_COLUMN, STANDING_COLUMN, MOVING_COLUMN = range(3)
 
 
+def _lamps(table, column):
+    """What each row lights in a column, bit 0 caution, bit 1 stop. Start-up only."""
+    lit = bytearray(len(table))
+    for i in range(1, len(table)):
+        if table[i][column] >= T.CAUTION:
+            lit[i] = table[i][T.LAMP] or (T.STOP_LAMP if table[i][column] >= T.REFUSE else T.CAUTION_LAMP)
+    return lit
+
+
 class Faults:
     """All debounce slots, in groups of one subject each.
 
@@ -26,8 +35,10 @@ class Faults:
         self.dt = self.clock_ms = 0  # dt: ms since the subject's last turn; set by the caller of update
         table = ((0,) * T.COLUMNS,) + T.TABLE  # ids start at 1 and have no gaps
         rows = len(table)
-        self.ends, self.lamp = [bytearray([row[column] for row in table]) for column in (T.ENDS, T.LAMP)]
+        self.ends = bytearray([row[T.ENDS] for row in table])
         self.react = [bytearray([row[column] for row in table]) for column in (T.OFF, T.STANDING, T.MOVING)]
+        self.lamps = [_lamps(table, column) for column in (T.OFF, T.STANDING, T.MOVING)]
+        self.capped = bytearray([row[T.DRIVE] < T.FULL or row[T.CHARGE] < T.FULL for row in table])
         self.drive_of, self.charge_of = [[row[column] for row in table] for column in (T.DRIVE, T.CHARGE)]
         self.default_ms, self.codes = [[row[column] for row in table] for column in (T.SET_MS, T.CODE)]
         self.slots_on, self.active = bytearray(rows), bytearray(rows)
@@ -37,7 +48,8 @@ class Faults:
         self.first, self.row, self.place, self.set_ms, self.count, self.top = [0], [], [], [], [], []
         self.on = bytearray(0)  # per slot: 0 quiet, 1 active, 2 active and acknowledged
         self.actives = self.judged = self.worst = self.worst_row = self.drive_row = self.charge_row = 0
-        self.caution = self.stop = self.locks = 0
+        self.caution = self.stop = self.locks = self.updates = 0
+        self.quota = 1 << 20  # how many rows may still become active in this tick; set by the supervisor
         self.column = OFF_COLUMN
         self.changed = self.restoring = 1  # restoring: locks from the memory are not new occurrences
         self.drive_cap = self.charge_cap = T.FULL
@@ -72,6 +84,7 @@ class Faults:
         """
         i = self.first[group]
         group = self.first[group + 1]  # from here on: the end of the group
+        self.updates = 1
         key = bad
         while i < group:
             if bad & 0x8001:
@@ -92,6 +105,9 @@ class Faults:
         if n >= self.set_ms[i] + _FIRST:
             n = self.top[i]
             if not self.on[i]:
+                if not self.quota:
+                    return  # so many at once: this one's reading counts in the next tick
+                self.quota -= 1
                 self._activate(i)
             elif self.on[i] == 2:  # again after the acknowledgement: it is owed again
                 self.on[i] = 1
@@ -151,29 +167,45 @@ class Faults:
             self.memory.gone(row)
             self._deactivate(self.event[row])
 
-    def key_on(self):
-        """A new key-on: end what waited for it, as far as its condition is gone."""
-        for i in range(len(self.row)):
-            if self.on[i] and self.count[i] == 0:
-                ends = self.ends[self.row[i]]
-                if ends == T.KEYED or (ends == T.KEY_ACKED and self.on[i] == 2):
-                    self._deactivate(i)
+    def key_on(self, most=255):
+        """A new key-on: end what waited for it, as far as its condition is gone; at most so many now.
+
+        Returns 1 while more may be left, so that a key-on after a bad day can be spread over ticks.
+        """
+        if self._end(b"\x01", T.KEYED, most):
+            return 1
+        return self._end(b"\x02", T.KEY_ACKED, most)
+
+    def _end(self, mark, ends, most):
+        i = self.on.find(mark)
+        while i >= 0:
+            if self.count[i] == 0 and self.ends[self.row[i]] == ends:
+                if most == 0:
+                    return 1
+                most -= 1
+                self._deactivate(i)
+            i = self.on.find(mark, i + 1)
+        return 0
 
     def acknowledge(self):
         """The wired button alone: marks rows that end at the key-on after an acknowledgement (emergency stop)."""
-        for i in range(len(self.row)):
-            if self.on[i] and self.count[i] == 0 and self.ends[self.row[i]] == T.KEY_ACKED:
+        i = self.on.find(b"\x01")
+        while i >= 0:
+            if self.count[i] == 0 and self.ends[self.row[i]] == T.KEY_ACKED:
                 self.on[i] = 2
                 self.memory.unlock(self.row[i])  # a power cycle from here on is the next key-on
+            i = self.on.find(b"\x01", i + 1)
 
     def clear(self, row):
-        """Clear a latched row; the caller has checked that it may (S9, S15). Returns 0 while its condition is there."""
-        for i in range(len(self.row)):
-            if self.row[i] == row and self.count[i]:
-                return 0
-        for i in range(len(self.row)):
-            if self.row[i] == row and self.on[i]:
-                self._deactivate(i)
+        """Clear a latched row, all of which have one slot; the caller has checked that it may (S9, S15).
+
+        Returns 0 while its condition is there.
+        """
+        i = self.event[row]
+        if self.count[i]:
+            return 0
+        if self.on[i]:
+            self._deactivate(i)
         return 1
 
     def judge(self):
@@ -194,20 +226,18 @@ class Faults:
         self._caps(react)
 
     def _caps(self, react):
+        lamps = self.lamps[self.column]
         self.drive_cap = self.charge_cap = T.FULL
-        self.drive_row = self.charge_row = self.changed = self.caution = self.stop = 0
+        self.drive_row = self.charge_row = self.changed = lit = 0
         k = self.actives
         while k:
             k -= 1
             row = self.active[k]
-            r = react[row]
-            if r >= T.LIMIT:
+            lit |= lamps[row]
+            if self.capped[row] and react[row] >= T.LIMIT:
                 self._cap(row)
-            if r >= T.CAUTION:
-                if (self.lamp[row] or (T.STOP_LAMP if r >= T.REFUSE else T.CAUTION_LAMP)) == T.STOP_LAMP:
-                    self.stop = 1
-                else:
-                    self.caution = 1
+        self.caution = lit & 1
+        self.stop = lit >> 1
 
     def _cap(self, row):
         cap = self.drive_of[row]

@@ -35,6 +35,7 @@ _STANDING_RAMP_MS = const(500)
 _CHARGE_END_MS = const(2000)
 _PACK_LOST_MS = const(10000)
 _FLATS = const(3)
+_SWEEP = const(2)  # rows that a key-on ends in a tick
 _MARK_MS = const(1000)
 _PROVEN_MS = const(10000)
 _PROOF_MIN_MV = const(10000)
@@ -55,7 +56,9 @@ class Phases(Part):
         self.memory = faults.memory
         self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = 0
         self.solid = self.solid_ms = self.hold_ms = self.lost_ms = self.full_ms = self.restarts = self.after_run = 0
-        self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = self.calm = self.moved = 0
+        self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = self.calm = self.moved = (
+            self.sweep
+        ) = 0
         self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.reached = self.refused_ms = 0
         self.refused = C.LAMP_TEST
         self.fresh_key = 1  # power-up is a key-on
@@ -104,7 +107,8 @@ class Phases(Part):
         if s.key_edge:
             self.fresh_key = 1
         if s.cut and self._powered():
-            self._cut()  # S3: any phase, any speed, this tick
+            self._cut()  # S3: any phase, any speed, this tick; the rest of it can wait
+            return
         if self.phase == LIVE or self.phase == WINDING:
             self._column()
         if self.faults.changed:
@@ -152,14 +156,15 @@ class Phases(Part):
         self.phase = LOCKED if self.faults.locks else OFF
         self._bus_off()
         if self.switches.key:
-            if self.fresh_key:
-                self.faults.key_on()
+            self.sweep = self.fresh_key
             self.fresh_key = 0
             self.enter(READY)
 
     def _ready(self):
         self.phase = LOCKED if self.faults.locks else CHECKING
         self._bus_off()
+        if self.sweep:
+            self.sweep = self.faults.key_on(_SWEEP)
         self.charge = self.switches.charging = self.switches.plugged
         self.isolation.watching = self.build.iso_while_plugged if self.charge else 1
         if not self.switches.key:
@@ -350,7 +355,8 @@ class Phases(Part):
         if not self.switches.key:
             self._wind(0)
             return
-        if not self.solid:
+        solid = self.solid
+        if not solid:
             self._hold()
         if self.charge:
             self._charging()
@@ -358,7 +364,7 @@ class Phases(Part):
         self.lost_ms = self.lost_ms + self.faults.dt if lost else 0
         if self.lost_ms >= _PACK_LOST_MS:
             self._wind(35)
-        self.calm = self.stage == DRIVE and self.solid and not self.charge and not lost
+        self.calm = self.stage == DRIVE and solid and not self.charge and not lost
         self.moved = self.motion.moving
 
     def _end(self, worst):

@@ -18,7 +18,7 @@ COUNT = 20
 class StartChecks(Part):
     """`refusal()` is the whole of it."""
 
-    uses = ("electrics", "health", "isolation", "memory", "motion", "resistors", "switches", "thermal")
+    uses = ("electrics", "isolation", "memory", "motion", "resistors", "switches", "thermal")
 
     def refusal(self, charge):
         """Return FINE or the first reason against a start; charge: 1 for a charge, 0 for a drive. S1, S10."""
@@ -37,13 +37,17 @@ class StartChecks(Part):
             return PLUG
         if not self.memory.ready or self.memory.failed or self.memory.new:
             return MEMORY
-        if not self.health.supply_ok or self.inputs.supply_state:
+        if not self._supplied(self.inputs.supply_mv):
             return SUPPLY
         if not self.thermal.good():
             return TEMPERATURE
         if self.motion.fitted and (self.motion.moving or not self.motion.quiet()):
             return NOT_STANDING
         return self._electric(charge)
+
+    def _supplied(self, mv):
+        b = self.build
+        return not self.inputs.supply_state and mv is not None and b.supply_low_mv <= mv <= b.supply_high_mv
 
     def _isolated(self, i):
         # The monitor's turn may be 160 ms old: this tick's reading has to be there and good as well.

@@ -24,6 +24,7 @@ from loopwarden.policy.start_checks import StartChecks
 NOTHING, WAITING, DONE, NOT_OFF, NOT_DEAD, PRESENT, TIMED_OUT, NOT_ACTIVE = range(8)
 _ASK_MS = const(10000)
 _ORDER = bytes((0, 1, 0, 2, 0, 5, 0, 3, 0, 1, 0, 2, 0, 5, 0, 4))
+_QUOTA = const(3)
 _COUNTER = const(0x1FFFFFFF)
 
 
@@ -53,7 +54,7 @@ class Supervisor:
         slow = (self.thermal.step, self.isolation.step, self.health.step, self.cooling.step, self.resistors.cool)
         self.slow = slow + (self.limits.look,)
         self.slow_at = [0] * len(self.slow)
-        self.judged = self.now = self.turn = self.asked = self.ask_ms = self.answer = 0
+        self.judged = self.waited = self.now = self.turn = self.asked = self.ask_ms = self.answer = 0
 
     def _join(self):
         for part in (self.switches, self.motion, self.electrics, self.isolation, self.thermal, self.health):
@@ -84,13 +85,20 @@ class Supervisor:
         f = self.faults
         f.dt = dt_ms
         f.clock_ms += dt_ms
+        f.quota = _QUOTA
+        f.updates = 0
         if inputs.late_ms:
             self.health.late()
         part = self.parts
         part[0]()
         part[1]()
         part[2]()
-        self._slow(f, dt_ms)
+        if f.updates and not self.waited:
+            self.waited = 1  # a tick that did much leaves the slow turn to the next, never twice in a row
+            self.now = (self.now + dt_ms) & _COUNTER
+        else:
+            self.waited = 0
+            self._slow(f, dt_ms)
         p = self.phases
         if not p.calm:
             part[3](dt_ms)

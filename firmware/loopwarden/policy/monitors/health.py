@@ -12,14 +12,14 @@ _OVERRUN_WINDOW_MS = const(10000)
 
 
 class Health(Part):
-    """Attribute supply_ok: 1 when the supply is known and in range (start check)."""
+    """Judges in slow turns; ticks that came late are counted as they come."""
 
     uses = ("memory",)
 
     def __init__(self, build, faults):
         super().__init__(build, faults)
         self.group = faults.add([(row, 0) for row in (58, 59, 60, 72, 71, 73, 74)])
-        self.supply_ok = self.steady = self.overruns = self.window_ms = 0
+        self.steady = self.overruns = self.window_ms = 0
 
     def start(self):
         """What the memory says at power-up, once."""
@@ -48,15 +48,12 @@ class Health(Part):
         b = self.build
         bad = 0
         mv = i.supply_mv
-        self.supply_ok = 0
         if i.supply_state != S.OK or mv is None:
             bad = 2  # a supply that cannot be read is not read as good (S10)
         elif mv < b.supply_low_mv:
             bad = 3 if mv < b.supply_fail_mv else 1
         elif mv > b.supply_high_mv:
             bad = 4
-        else:
-            self.supply_ok = 1
         if b.reference_fitted and self._reference(i.reference_mv, b.reference_mv):
             bad |= 8
         if i.heap_free < _HEAP_MIN:
