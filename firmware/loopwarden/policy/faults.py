@@ -84,14 +84,18 @@ class Faults:
         """
         i = self.first[group]
         group = self.first[group + 1]  # from here on: the end of the group
-        self.updates = 1
         key = bad
+        count = self.count
+        self.updates = 1
         while i < group:
             if bad & 0x8001:
-                if not bad & 0x8000 and self.count[i] < self.top[i]:
+                if not bad & 0x8000 and count[i] < self.top[i]:
                     key = -1
-                    self._rise(i)
-            elif self.count[i]:
+                    if count[i] and count[i] + self.dt < self.set_ms[i] + _FIRST:
+                        count[i] += self.dt
+                    else:
+                        self._rise(i)
+            elif count[i]:
                 key = -1
                 self._fall(i)
             bad >>= 1

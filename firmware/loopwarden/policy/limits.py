@@ -48,7 +48,7 @@ class Limits(Part):
         self._set(FAULT, f.drive_cap, f.charge_cap)
         self._set(WIND, p.wind_cap, p.wind_cap)
         if not self.turned:
-            self.look(dt)  # in the first live tick all limiters speak
+            self._opening(p, self.isolation)
         if self.dirty:
             self._least()
         o = self.outputs
@@ -68,26 +68,23 @@ class Limits(Part):
 
     def look(self, dt):
         """One slow turn; dt: ms since the last one."""
-        p = self.phases
-        i = self.isolation
         if not self.electrics.live:
             return
-        if (
-            self.drive[SOLID] != T.FULL
-            or self.drive[SETTLING] != T.FULL
-            or not i.settled
-            or p.charge
-            or not self.turned
-        ):
-            self.turned = 1
-            self._set(PHASE, 0 if p.charge else T.FULL, 0 if p.charge and not self.outputs.charger_enable else T.FULL)
-            self._set(SOLID, T.FULL if p.solid else _SOLID_DRIVE, T.FULL if p.solid else 0)
-            self._set(SETTLING, _SETTLING_DRIVE if i.watching and not i.settled else T.FULL, T.FULL)
+        i = self.isolation
+        if self.drive[SOLID] != T.FULL or self.drive[SETTLING] != T.FULL or not i.settled or self.phases.charge:
+            self._opening(self.phases, i)
         if self.faults.actives or self.ramping:
             self._ramps(self.build, self.thermal)
         if self.electrics.pack_ok:
             self._voltage(self.build, self.inputs.pack_mv)
         self.busy |= self.dirty
+
+    def _opening(self, p, i):
+        # What holds a drive back until bus and isolation have settled; a charge grants no drive.
+        self.turned = 1
+        self._set(PHASE, 0 if p.charge else T.FULL, 0 if p.charge and not self.outputs.charger_enable else T.FULL)
+        self._set(SOLID, T.FULL if p.solid else _SOLID_DRIVE, T.FULL if p.solid else 0)
+        self._set(SETTLING, _SETTLING_DRIVE if i.watching and not i.settled else T.FULL, T.FULL)
 
     def _ramps(self, b, t):
         # The limiters that follow an active row: most of the time none is active, and all have come back.

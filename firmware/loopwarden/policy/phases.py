@@ -98,7 +98,7 @@ class Phases(Part):
             self.faults.changed = 1
 
     def step(self, dt):
-        """One tick: S3 first, then the stage. A calm live tick has nothing to decide: nothing that it reads changed."""
+        """One tick of the stage. A calm live tick has nothing to decide: nothing that it reads changed."""
         if self.t_ms < _LONG_MS:
             self.t_ms += dt
         s = self.switches
@@ -106,9 +106,6 @@ class Phases(Part):
             return
         if s.key_edge:
             self.fresh_key = 1
-        if s.cut and self._powered():
-            self._cut()  # S3: any phase, any speed, this tick; the rest of it can wait
-            return
         if self.phase == LIVE or self.phase == WINDING:
             self._column()
         if self.faults.changed:
@@ -121,12 +118,13 @@ class Phases(Part):
         if self.t_ms >= self.wait_ms:
             self.stages[self.stage]()
 
-    def _powered(self):
+    def powered(self):
+        """True while a contactor or an enable is commanded."""
         o = self.outputs
         return o.positive or o.negative or o.precharge or o.inverter_enable or o.charger_enable
 
-    def _cut(self):
-        # Everything off at once (S3); whether the current was above the break current is worth a note.
+    def cut(self):
+        """Everything off at once (S3); whether the current was above the break current is worth a note."""
         self._under_load()
         self.why_row = 0
         self.emergency = 1
@@ -370,7 +368,7 @@ class Phases(Part):
     def _end(self, worst):
         row = self.faults.worst_row
         if worst == T.CUT:
-            self._cut()
+            self.cut()
         elif worst == T.DOWN:
             self._down()
         else:
@@ -555,7 +553,7 @@ class Phases(Part):
         o = self.outputs
         if self.motion.pulses:
             self.emergency = 1  # rolled by hand: the motor may feed the bus
-        if self._powered() or (self.emergency and self._coasting()):
+        if self.powered() or (self.emergency and self._coasting()):
             o.discharge = 0  # S6
             self.t_ms = 0
             return

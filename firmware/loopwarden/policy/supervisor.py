@@ -24,7 +24,7 @@ from loopwarden.policy.start_checks import StartChecks
 NOTHING, WAITING, DONE, NOT_OFF, NOT_DEAD, PRESENT, TIMED_OUT, NOT_ACTIVE = range(8)
 _ASK_MS = const(10000)
 _ORDER = bytes((0, 1, 0, 2, 0, 5, 0, 3, 0, 1, 0, 2, 0, 5, 0, 4))
-_QUOTA = const(3)
+_QUOTA = const(2)
 _COUNTER = const(0x1FFFFFFF)
 
 
@@ -91,6 +91,11 @@ class Supervisor:
             self.health.late()
         part = self.parts
         part[0]()
+        p = self.phases
+        if self.switches.cut and p.powered():
+            p.cut()  # S3: any phase, any speed, this tick; all else waits for the next
+            outputs.heartbeat ^= 1
+            return
         part[1]()
         part[2]()
         if f.updates and not self.waited:
@@ -99,7 +104,6 @@ class Supervisor:
         else:
             self.waited = 0
             self._slow(f, dt_ms)
-        p = self.phases
         if not p.calm:
             part[3](dt_ms)
         part[4](dt_ms)

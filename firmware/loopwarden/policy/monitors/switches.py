@@ -28,7 +28,8 @@ class Switches(Part):
         super().__init__(build, faults)
         self.bits = self.known = self.word = -1
         self.busy = self.cut = 1
-        self.plug = build.plug_fitted
+        self.plug = self.plug_fitted = build.plug_fitted
+        self.used = ~((0 if build.crash_fitted else S.CRASH) | (0 if build.plug_fitted else S.PLUG))
         self.key = self.key_edge = self.start = self.start_edge = self.start_ms = self.stuck = 0
         self.seen_low = self.ack_edge = self.plugged = self.coolant_asked = self.driving = self.charging = 0
         self.open = self.was_open = self.flickers = self.flicker_ms = self.short_steady = self.control_steady = 0
@@ -53,13 +54,10 @@ class Switches(Part):
         word = S.BAD_WHEN_SET & ~known
         if known:
             word |= i.bits & known
-        if not self.build.crash_fitted:
-            word &= ~S.CRASH
-        elif i.latch & S.CRASH:
-            word |= S.CRASH
-        word |= i.latch & S.STOP
-        self.plugged = 1 if self.build.plug_fitted and word & S.PLUG else 0
-        self.plug = 1 if self.build.plug_fitted and (word & S.PLUG or not known & S.PLUG) else 0
+        word |= i.latch & (S.CRASH | S.STOP)
+        word &= self.used
+        self.plugged = 1 if word & S.PLUG else 0
+        self.plug = self.plugged or (1 if self.plug_fitted and not known & S.PLUG else 0)
         self._edges(word, known)
         self._loops(i, word)
         self._controls(word)
