@@ -782,7 +782,7 @@ class _Answer:
         react = self.f.react[self.f.column]
         for row in self.f.active_ids():
             r = react[row]
-            if self.f.lamps[self.f.column][row] == lamp:
+            if self.f.lit[self.f.column][row] & 3 == lamp:
                 rows.append((-r, -max([column[row] for column in self.f.react]), row))
         if not rows or not lit:
             return "%s dark: no active fault asks for it." % name

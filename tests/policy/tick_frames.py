@@ -36,7 +36,7 @@ def tick_frames(source):
     free = excused(source.read_text(encoding="utf-8"))
     found = {}
     for name, words in frame_words(source).items():
-        owner = name.rpartition(".<")[0] or name
+        owner = name.partition(".<")[0]
         if name not in free and owner not in free:
             found[name] = words
     return found

@@ -91,7 +91,9 @@ def _load(paths: Sequence[Path]) -> list[Scenario]:
 
 
 @contextmanager
-def progress_bar(scenarios: Sequence[Scenario], *, quiet: bool) -> Iterator[Callable[[Scenario], runner.Progress | None]]:
+def progress_bar(
+    scenarios: Sequence[Scenario], *, quiet: bool
+) -> Iterator[Callable[[Scenario], runner.Progress | None]]:
     """A bar on standard error, and only where somebody looks at it: gives each scenario the function that moves it."""
     if quiet or not sys.stderr.isatty():
         yield lambda scenario: None

@@ -10,17 +10,17 @@ from loopwarden.policy import fault_table as T
 
 UNKNOWN = const(15)  # a finding's unknown bit stands this far above its bad bit; a group has 15 slots at the most
 _FIRST = const(64)
+_CAPS = const(4)
 _TOP_MIN_MS = const(250)  # four times this is the shortest time in which a fault can heal
 OFF_COLUMN, STANDING_COLUMN, MOVING_COLUMN = range(3)
 
 
-def _lamps(table, column):
-    """What each row lights in a column, bit 0 caution, bit 1 stop. Start-up only."""
-    lit = bytearray(len(table))
-    for i in range(1, len(table)):
-        if table[i][column] >= T.CAUTION:
-            lit[i] = table[i][T.LAMP] or (T.STOP_LAMP if table[i][column] >= T.REFUSE else T.CAUTION_LAMP)
-    return lit
+def _lights(row, reaction):
+    """Bit 0: lights the caution lamp, bit 1: the stop lamp, bit 2: caps a limit, with this reaction. Start-up only."""
+    lights = 0
+    if reaction >= T.CAUTION:
+        lights = row[T.LAMP] or (T.STOP_LAMP if reaction >= T.REFUSE else T.CAUTION_LAMP)
+    return lights | _CAPS if reaction >= T.LIMIT and (row[T.DRIVE] < T.FULL or row[T.CHARGE] < T.FULL) else lights
 
 
 class Faults:
@@ -37,9 +37,13 @@ class Faults:
         rows = len(table)
         self.ends = bytearray([row[T.ENDS] for row in table])
         self.react = [bytearray([row[column] for row in table]) for column in (T.OFF, T.STANDING, T.MOVING)]
-        self.lamps = [_lamps(table, column) for column in (T.OFF, T.STANDING, T.MOVING)]
-        self.capped = bytearray([row[T.DRIVE] < T.FULL or row[T.CHARGE] < T.FULL for row in table])
-        self.drive_of, self.charge_of = [[row[column] for row in table] for column in (T.DRIVE, T.CHARGE)]
+        self.rank, self.lit = [], []  # per column and row: reaction, then the lower id; what it lights
+        for column in (T.OFF, T.STANDING, T.MOVING):
+            self.rank.append([row[column] << 8 | 255 - row[T.ID] if row[column] else 0 for row in table])
+            self.lit.append(bytearray([_lights(row, row[column]) for row in table]))
+        self.drive_rank, self.charge_rank = [
+            [row[column] << 8 | row[T.ID] for row in table] for column in (T.DRIVE, T.CHARGE)
+        ]
         self.default_ms, self.codes = [[row[column] for row in table] for column in (T.SET_MS, T.CODE)]
         self.slots_on, self.active = bytearray(rows), bytearray(rows)
         self.event, self.places, self.since_ms, self.measured = [[0] * rows for _ in range(4)]
@@ -214,44 +218,36 @@ class Faults:
 
     def judge(self):
         """Find the hardest reaction, the caps and the lamps of the column now in force."""
-        react = self.react[self.column]
-        worst = who = 0
+        rank = self.rank[self.column]
+        lit = self.lit[self.column]
+        best = lights = 0
         k = self.actives
         while k:
             k -= 1
             row = self.active[k]
-            r = react[row]
-            if r > worst or (r == worst and row < who):
-                worst = r
-                who = row
-        self.worst = worst
-        self.worst_row = who
+            if rank[row] > best:
+                best = rank[row]
+            lights |= lit[row]
+        self.worst = best >> 8
+        self.worst_row = 255 - (best & 255) if best else 0
+        self.caution = lights & 1
+        self.stop = lights >> 1 & 1
+        self.changed = 0
         self.judged ^= 1
-        self._caps(react)
+        self._caps(self.actives if lights & _CAPS else 0, lit)
 
-    def _caps(self, react):
-        lamps = self.lamps[self.column]
-        self.drive_cap = self.charge_cap = T.FULL
-        self.drive_row = self.charge_row = self.changed = lit = 0
-        k = self.actives
+    def _caps(self, k, lit):
+        drive = charge = T.FULL << 8
         while k:
             k -= 1
             row = self.active[k]
-            lit |= lamps[row]
-            if self.capped[row] and react[row] >= T.LIMIT:
-                self._cap(row)
-        self.caution = lit & 1
-        self.stop = lit >> 1
-
-    def _cap(self, row):
-        cap = self.drive_of[row]
-        if cap < self.drive_cap or (cap == self.drive_cap and row < self.drive_row):
-            self.drive_cap = cap
-            self.drive_row = row
-        cap = self.charge_of[row]
-        if cap < self.charge_cap or (cap == self.charge_cap and row < self.charge_row):
-            self.charge_cap = cap
-            self.charge_row = row
+            if lit[row] & _CAPS:
+                drive = min(drive, self.drive_rank[row])
+                charge = min(charge, self.charge_rank[row])
+        self.drive_cap = drive >> 8
+        self.drive_row = drive & 255
+        self.charge_cap = charge >> 8
+        self.charge_row = charge & 255
 
     def is_on(self, row):
         """True while a row is active."""
