@@ -92,16 +92,21 @@ class Faults:
         count = self.count
         self.updates = 1
         while i < group:
+            n = count[i]
             if bad & 0x8001:
-                if not bad & 0x8000 and count[i] < self.top[i]:
+                if not bad & 0x8000 and n < self.top[i]:
                     key = -1
-                    if count[i] and count[i] + self.dt < self.set_ms[i] + _FIRST:
-                        count[i] += self.dt
+                    n += self.dt
+                    if n > self.dt and (n < self.set_ms[i] + _FIRST or self.on[i] == 1):
+                        count[i] = n if n < self.set_ms[i] + _FIRST else self.top[i]
                     else:
-                        self._rise(i)
-            elif count[i]:
+                        self._rise(i)  # begins to count, or becomes active
+            elif n:
                 key = -1
-                self._fall(i)
+                if n > self.dt:
+                    count[i] = n - max(self.dt // 4, 1)
+                else:
+                    self._fall(i)  # may come to an end
             bad >>= 1
             i += 1
         return key
