@@ -442,15 +442,16 @@ class _Readings:
     def discharge_need(self):
         return quantity("mj", self._s.build.discharge_emergency_mj)
 
-    def precharge_wait(self):
+    def start_wait(self):
+        # Both resistors must have room: told is the longer wait, or a driver who waited would be refused again.
         b = self._s.build
         r = self._s.resistors
-        return _cooling(r.precharge_mj, b.precharge_start_mj, b.precharge_budget_mj, b.precharge_cool_s)
-
-    def discharge_wait(self):
-        b = self._s.build
-        r = self._s.resistors
-        return _cooling(r.discharge_mj, b.discharge_emergency_mj, b.discharge_budget_mj, b.discharge_cool_s)
+        waits = [_cooling(r.precharge_mj, b.precharge_start_mj, b.precharge_budget_mj, b.precharge_cool_s)]
+        if b.discharge_kind == 0:
+            waits.append(_cooling(r.discharge_mj, b.discharge_emergency_mj, b.discharge_budget_mj, b.discharge_cool_s))
+        if None in waits:
+            return "it never fits"
+        return "at most %s more" % span(max(waits)) if max(waits) else "it fits now"
 
     def bus_wait(self):
         mv = self._frame["bus_mv"]
@@ -495,10 +496,11 @@ class _Readings:
 
 
 def _cooling(heat_mj, need_mj, budget_mj, cool_s):
+    """How long until there is room, in ms: 0 now, None never; an upper bound, a second of the model's step included."""
     if heat_mj + need_mj <= budget_mj:
-        return "it fits now"
+        return 0
     ms = fall_ms(heat_mj, budget_mj - need_mj, cool_s * 1000)
-    return "it never fits" if ms is None else "at most %s more" % span(ms + 1000)
+    return None if ms is None else ms + 1000
 
 
 class _Answer:
