@@ -165,6 +165,28 @@ def test_without_a_bus_reading_there_is_no_conclusion():
     assert not rig.stored & {"POSITIVE_WELDED", "PRECHARGE_WELDED"}
 
 
+def test_a_bus_reading_lost_during_the_pulse_leaves_no_conclusion():
+    rig = standing()
+    rig.key = 0
+    rig.until(lambda r: r.sup.phases.stage == P.PROOF_PULSE, 60_000)
+    rig.held["bus_mv"] = None
+    rig.until(lambda r: r.phase == "discharging", 2_000)
+    assert not rig.memory.positive_proven
+    assert not rig.stored & {"POSITIVE_WELDED", "PRECHARGE_WELDED"}
+
+
+def test_a_pulse_that_a_late_tick_cut_into_one_piece_leaves_no_conclusion():
+    """Two halves are compared; a tick of 100 ms that spans both tells nothing."""
+    rig = standing()
+    rig.key = 0
+    rig.until(lambda r: r.sup.phases.stage == P.PROOF_PULSE, 60_000)
+    rig.dt = 100
+    rig.run(200)
+    rig.dt = rig.build.tick_ms
+    rig.until(lambda r: r.phase == "discharging", 2_000)
+    assert not rig.stored & {"POSITIVE_WELDED", "PRECHARGE_WELDED"}
+
+
 def test_the_proof_needs_no_pack_reading():
     """The bus is compared with itself."""
     rig = standing()
@@ -307,6 +329,35 @@ def test_proven_dead_takes_ten_seconds_below_the_level_without_a_break():
     begin = rig.t_ms
     to_off(rig)
     assert 10_000 <= rig.t_ms - begin <= 14_000
+
+
+def test_a_bus_that_comes_back_late_is_watched_and_brought_down_again():
+    """After creep_ms, while the proof of dead still runs."""
+    rig = discharging(NO_CONTACT)
+    rig.until(lambda r: r.sup.phases.stage == P.CREEP, 5_000)
+    rig.run(6_000)
+    rig.plant.bus_v = 58.0  # above the dead level by less than the channel's error: no return, and not dead
+    rig.plant.bleed_ohm = 1e9
+    rig.until(lambda r: r.sup.phases.stage == P.PROVE_DEAD, 11_000)
+    assert rig.memory.mark
+    rig.until(lambda r: r.out.discharge, 21_000)
+    rig.plant.bleed_ohm = 47_000.0
+    to_off(rig)
+    assert rig.stored == set()
+
+
+def test_a_bus_that_comes_back_while_dead_is_being_proven_counts_as_creeping():
+    rig = discharging(NO_CONTACT)
+    rig.until(lambda r: r.sup.phases.stage == P.CREEP, 5_000)
+    rig.run(5_000)
+    rig.plant.bus_v = 40.0
+    rig.until(lambda r: r.sup.phases.stage == P.PROVE_DEAD, 11_000)
+    rig.held["bus_mv"] = rig.build.dead_mv + rig.build.noise_mv
+    rig.run(100)
+    assert rig.phase == "discharging"
+    assert rig.memory.mark
+    rig.held.clear()
+    to_off(rig)
 
 
 def test_an_unreadable_bus_never_becomes_dead():

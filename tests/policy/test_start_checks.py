@@ -6,6 +6,7 @@ from loopwarden import signals as S
 from loopwarden.memory.ram import RamMemory
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import start_checks as C
+from loopwarden.policy import supervisor
 
 from .rig import ID_OF, Rig, device_build
 
@@ -233,6 +234,40 @@ def test_a_loop_that_opens_in_the_tick_of_the_edge_refuses(loops):
     rig.tick()
     rig.loops = 0b111
     assert rig.sup.phases.refused in (C.LOOP, C.STOPPED, C.BY_FAULT)
+    assert nothing_closed(rig)
+
+
+@pytest.mark.parametrize("cause", [{"stop": 1}, {"crash": 1}, {"loops": 0b110}])
+def test_a_stop_whose_row_a_build_made_slow_refuses_all_the_same(cause):
+    """S3 and S1 ask the input, not the debounced row."""
+    rig = ready_to_start(device_build(debounce=[[2, 5_000], [61, 5_000], [62, 5_000]]))
+    world(**cause)(rig)
+    rig.start = 1
+    rig.tick()
+    assert rig.sup.phases.refused == C.STOPPED
+    assert nothing_closed(rig)
+
+
+def test_a_permit_that_opens_in_the_tick_of_the_edge_refuses():
+    rig = Rig()
+    rig.plug = 1
+    rig.wake().turn_key().run(11_000)
+    rig.loops = 0b011
+    rig.start = 1
+    rig.tick()
+    rig.loops = 0b111
+    assert rig.sup.phases.refused == C.PERMIT
+    assert nothing_closed(rig)
+
+
+@pytest.mark.parametrize("current", [TRUCK.current_threshold_ma, None])
+def test_without_a_speed_input_the_current_alone_must_be_low(current):
+    rig = ready_to_start(device_build(speed_fitted=0))
+    rig.held["current_ma"] = current
+    rig.start = 1
+    rig.tick()
+    rig.held.clear()
+    assert rig.sup.phases.refused == C.CURRENT
     assert nothing_closed(rig)
 
 
@@ -483,3 +518,99 @@ def test_an_acknowledgement_while_the_stop_is_pressed_does_not_count():
     rig.run(3_000)
     rig.turn_key()
     assert "EMERGENCY_STOP" in rig.faults
+
+
+def test_a_stop_that_comes_again_after_its_acknowledgement_is_owed_again():
+    rig = Rig()
+    rig.stop = 1
+    rig.run(200)
+    rig.stop = 0
+    rig.run(3_000)
+    rig.ack = 1
+    rig.run(100)
+    rig.ack = 0
+    assert rig.memory.locked == []
+    rig.stop = 1
+    rig.run(200)
+    rig.stop = 0
+    rig.run(3_000)
+    assert rig.memory.locked == [ID_OF["EMERGENCY_STOP"]]
+    rig.turn_key()
+    assert "EMERGENCY_STOP" in rig.faults
+    assert rig.memory.codes()[0]["count"] == 2
+
+
+# S15: what becomes of a request from a link
+
+
+def asked(rig, row_name, ms=200):
+    """Ask, press the button, and what the supervisor answered."""
+    acknowledge(rig, row_name)
+    rig.run(ms)
+    return rig.sup.answer
+
+
+def test_a_request_for_what_is_not_there_is_told_so():
+    rig = ready_to_start()
+    assert asked(rig, "CRASH") == supervisor.NOT_ACTIVE
+    rig.sup.ask(200)
+    assert rig.sup.answer == supervisor.NOT_ACTIVE
+
+
+def test_a_request_while_live_is_told_so_and_does_nothing():
+    rig = Rig().go_live()
+    rig.sup.faults.trip(ID_OF["MEMORY_NEW"])
+    assert asked(rig, "MEMORY_NEW") == supervisor.NOT_OFF
+    assert "MEMORY_NEW" in rig.faults
+
+
+def test_a_request_for_a_row_that_ends_by_itself_is_told_so():
+    rig = ready_to_start()
+    rig.sup.faults.trip(ID_OF["SPEED_LOST"])
+    assert asked(rig, "SPEED_LOST") == supervisor.NOT_ACTIVE
+    assert "SPEED_LOST" in rig.faults
+
+
+def test_a_request_that_nobody_acknowledges_within_ten_seconds_is_over():
+    rig = ready_to_start()
+    rig.sup.faults.trip(ID_OF["CRASH"])
+    rig.sup.ask(ID_OF["CRASH"])
+    rig.run(9_900)
+    assert rig.sup.answer == supervisor.WAITING
+    rig.run(200)
+    assert rig.sup.answer == supervisor.TIMED_OUT
+    rig.ack = 1
+    rig.run(200)
+    assert "CRASH" in rig.faults
+
+
+def test_clearing_the_third_flat_start_begins_the_count_anew():
+    rig = ready_to_start()
+    rig.sup.phases.flats = rig.memory.flats = 3
+    rig.sup.faults.trip(ID_OF["PRECHARGE_FLAT_AGAIN"])
+    assert asked(rig, "PRECHARGE_FLAT_AGAIN") == supervisor.DONE
+    assert (rig.sup.phases.flats, rig.memory.flats) == (0, 0)
+
+
+def test_contactors_opened_under_load_too_often_are_due_until_inspected():
+    """Ten openings in this build; a caution, and the button after the inspection starts the count anew."""
+    build = device_build()
+    memory = RamMemory()
+    memory.under_load = build.inspect_after - 2
+    rig = Rig(build, memory).drive(load_a=100.0)
+    rig.stop = 1
+    rig.run(100)
+    assert "CONTACTORS_DUE" not in rig.faults
+    rig = Rig(build, RamMemory())
+    rig.memory.under_load = build.inspect_after - 1
+    rig.drive(load_a=100.0)
+    rig.stop = 1
+    rig.run(100)
+    assert "CONTACTORS_DUE" in rig.faults
+    rig.stop = 0
+    rig.stand()
+    rig.key = 0
+    rig.until(lambda r: r.phase == "off", 60_000)
+    rig.run(11_000)
+    assert asked(rig, "CONTACTORS_DUE") == supervisor.DONE
+    assert rig.memory.under_load == 0

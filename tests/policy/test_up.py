@@ -122,6 +122,18 @@ def test_a_bus_that_sags_by_more_than_three_per_cent_does_not_count_as_holding()
     assert (rig.out.inverter_enable, rig.out.lamp_ready) == (1, 1)
 
 
+def test_a_bus_that_never_comes_within_three_per_cent_is_a_disagreement_in_the_end():
+    """3 to 10 % apart for ten seconds: no solid bus, no load that pulls it down, so the channels disagree."""
+    rig = pressed()
+    ends(rig, "live")
+    rig.held["bus_mv"] = round(rig.plant.pack_v * 1000 * 0.96)
+    rig.run(9_800)
+    assert rig.faults == set()
+    rig.run(400)
+    assert "PACK_BUS_DISAGREE" in rig.stored
+    assert rig.phase != "live"
+
+
 # S2
 
 
