@@ -17,7 +17,7 @@ from pathlib import Path
 from code_lines import folder_lines
 from drive import recorded, timed
 from policy.recordings import record
-from policy.stories import HARSHER, STORIES, told
+from policy.stories import STORIES, told
 from policy.tick_frames import largest
 
 import loopwarden.policy
@@ -103,8 +103,7 @@ def measure() -> tuple[dict[str, float], list[str]]:
             worst[name] = answer["most"]
         for name, answer in pool.map(story_cost, STORIES):
             heap += answer["heap"]
-            if name not in HARSHER:
-                worst[f"story: {name}"] = answer["most"]
+            worst[f"story: {name}"] = answer["most"]
     hardest = max(worst, key=lambda name: worst[name])
     remarks.append(f"worst tick: {hardest}")
     figures["policy_instructions_worst"] = worst[hardest]

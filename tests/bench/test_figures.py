@@ -8,7 +8,7 @@ import json
 from pathlib import Path
 
 import pytest
-from policy.stories import HARSHER, STORIES, told
+from policy.stories import STORIES, told
 
 import loopwarden.policy
 from bench.code_lines import folder_lines
@@ -39,7 +39,7 @@ def test_the_mean_tick_of_a_drive(faults, most):
     assert answer["heap"] == 0
 
 
-@pytest.mark.parametrize("name", [name for name in STORIES if name not in HARSHER])
+@pytest.mark.parametrize("name", STORIES)
 def test_the_worst_tick_of_a_story(name):
     """Everything going bad at once among them."""
     build, ticks, _ = told(name)

@@ -198,8 +198,6 @@ def flat(rig):
         rig.run(25_000)
 
 
-# Harsher than everything going bad at once: for heap and digest, not for the mark on the worst tick.
-HARSHER = ("chatter",)
 STORIES = {
     "day": (TRUCK, {}, day),
     "hot": (TRUCK, {}, hot),
