@@ -56,9 +56,8 @@ class Phases(Part):
         self.memory = faults.memory
         self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = 0
         self.solid = self.solid_ms = self.hold_ms = self.lost_ms = self.full_ms = self.restarts = self.after_run = 0
-        self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = self.calm = self.moved = (
-            self.sweep
-        ) = 0
+        self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = 0
+        self.calm = self.moved = self.sweep = 0
         self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.reached = self.refused_ms = 0
         self.refused = C.LAMP_TEST
         self.fresh_key = 1  # power-up is a key-on

@@ -85,6 +85,7 @@ class Supervisor:
         f = self.faults
         f.dt = dt_ms
         f.clock_ms += dt_ms
+        self.now = (self.now + dt_ms) & _COUNTER
         f.quota = _QUOTA
         f.updates = 0
         if inputs.late_ms:
@@ -100,7 +101,6 @@ class Supervisor:
         part[2]()
         if f.updates and not self.waited:
             self.waited = 1  # a tick that did much leaves the slow turn to the next, never twice in a row
-            self.now = (self.now + dt_ms) & _COUNTER
         else:
             self.waited = 0
             self._slow(f, dt_ms)
@@ -120,7 +120,7 @@ class Supervisor:
     def _slow(self, f, dt_ms):
         # A temperature zone in one tick, another slow subject in the next, in fixed order; each gets the time since its
         # own last turn.
-        now = self.now = (self.now + dt_ms) & _COUNTER
+        now = self.now
         self.turn = (self.turn + 1) & 15
         k = _ORDER[self.turn]
         f.dt = (now - self.slow_at[k]) & _COUNTER
@@ -136,7 +136,7 @@ class Supervisor:
         self.answer = WAITING if known else NOT_ACTIVE
 
     def _asked(self):
-        # S9, S15: off, the bus proven dead, the button held, the condition gone.
+        # S9, S15: off, the bus proven dead, the button pressed after the request, the condition gone.
         self.ask_ms += self.faults.dt
         row = self.asked
         if not self.faults.is_on(row):
