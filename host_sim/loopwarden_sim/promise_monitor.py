@@ -37,30 +37,9 @@ _STANDS_MS = 3000  # no pulse for 2 s proves standing; a second for the last pul
 _SLOW_MS = 100
 
 # Everything commanded, in one C-level read; the heartbeat changes every tick and is watched by itself.
-COMMANDS = (
-    "positive",
-    "negative",
-    "precharge",
-    "discharge",
-    "inverter_enable",
-    "charger_enable",
-    "hv_loads_enable",
-    "hold",
-    "drive_limit_permille",
-    "charge_limit_permille",
-    "pump_permille",
-    "fan_permille",
-    "heater",
-    "chiller",
-    "chill_valve",
-    "heat_share",
-    "lamp_ready",
-    "lamp_caution",
-    "lamp_stop",
-    "lamp_hv",
-)
+COMMANDS = tuple(name for name in vars(signals.Outputs()) if name != "heartbeat")
 _READ = attrgetter(*COMMANDS)
-_OFF = (0,) * (len(COMMANDS) - 1) + (1,)  # S11: the off state has the high-voltage lamps lit
+_OFF = tuple(int(name == "lamp_hv") for name in COMMANDS)  # S11: the off state has the high-voltage lamps lit
 
 _HV = COMMANDS.index("lamp_hv")
 _LAMPS = (
