@@ -307,7 +307,7 @@ def test_a_missing_reading_is_said_to_be_missing():
         "reference_mv": None,
         "reference_state": S.STALE,
     }
-    rig.run(400)
+    rig.run(600)
     for name, words_of_it in {
         "PACK_VOLTAGE_BAD": "pack voltage no valid reading, plausible from",
         "BUS_VOLTAGE_BAD": "bus voltage no valid reading, plausible up to",

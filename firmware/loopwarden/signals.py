@@ -34,7 +34,7 @@ LOOPS = const(0x3F << 16)
 ZONES_MAX = const(10)
 
 # An input that could not be read counts as the level that is not good news (S10).
-BAD_WHEN_SET = const((1 << 5) | (1 << 6) | (1 << 11) | (1 << 12))
+BAD_WHEN_SET = const((1 << 3) | (1 << 5) | (1 << 6) | (1 << 11) | (1 << 12))
 
 
 class Inputs:

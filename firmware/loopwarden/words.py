@@ -34,7 +34,12 @@ _HV, _COOLING, _PASSIVE, _ISOLATION = range(260, 264)
 # Where the places of a row are loops, zones, or one of two sides.
 _LOOP_ROWS = (1, 2, 3, 4, 6)
 _ZONE_ROWS = (15, 16, 17, 19, 21, 22, 23, 24, 26, 27, 28, 29, 30, 31)
-_SIDES = {39: ("driving", "charging"), 52: ("pack", "bus"), 53: ("pack", "bus")}
+_SIDES = {
+    39: ("driving", "charging"),
+    52: ("pack", "bus"),
+    53: ("pack", "bus"),
+    63: ("its reading", "a sudden silence", "current without pulses"),
+}
 
 _ENDS = (
     "it ends by itself",
@@ -396,8 +401,7 @@ class _Readings:
         return self._input(S.LAMP_FAULT, "differs from the command", "as commanded")
 
     def start(self):
-        s = self._s.switches
-        return "pressed for %s" % span(s.start_ms) if s.start else "not pressed"
+        return self._input(S.START, "pressed", "not pressed")
 
     def contacts(self):
         o = self._s.outputs
@@ -477,7 +481,7 @@ class _Readings:
         return percent(self._s.phases.wind_cap)
 
     def set_ms(self):
-        return span(self._s.faults.default_ms[self._row])
+        return span(self._s.faults.set_ms[self._row])
 
     def pack_spread_dc(self):
         return _tenths(self._s.build.pack_spread_dc, 1, 1) + " K"
@@ -544,7 +548,7 @@ class _Answer:
         return self.f.event[row] >= self.f.event[5]
 
     def _gone(self, row):
-        slots = [i for i in range(len(self.f.row)) if self.f.row[i] == row and self.f.count[i]]
+        slots = [i for i in range(len(self.f.row)) if self.f.row[i] == row and self.f.counts[i]]
         return not self._event(row) and not slots
 
     def _end(self, row):
@@ -639,7 +643,7 @@ class _Answer:
             return p.why_row, ""
         if p.emergency:
             for row in self.f.active_ids():
-                if self.f.react[2][row] == T.CUT or row == 70:
+                if self.f.asks[2][row] >> 12 == T.CUT or row == 70:
                     return row, ""
         if not self.s.switches.key:
             return 0, "; the key is off"
@@ -729,12 +733,12 @@ class _Answer:
     def _drive_limit(self):
         limits = self.s.limits
         head = self._granted("drive limit", self.o.drive_limit_permille, limits.drive_goal, limits.drive_by)
-        return head + self._limiter(limits.drive_by, self.f.drive_row, limits.drive_since_ms)
+        return head + self._limiter(limits.drive_by, self.f.drive & 255, limits.drive_since_ms)
 
     def _charge_limit(self):
         limits = self.s.limits
         head = self._granted("charge limit", self.o.charge_limit_permille, limits.charge_goal, limits.charge_by)
-        return head + self._limiter(limits.charge_by, self.f.charge_row, limits.charge_since_ms)
+        return head + self._limiter(limits.charge_by, self.f.charge & 255, limits.charge_since_ms)
 
     def _granted(self, name, granted, goal, by):
         head = "%s %s" % (name, percent(granted))
@@ -781,11 +785,10 @@ class _Answer:
 
     def _lamp(self, name, lamp, lit):
         rows = []
-        react = self.f.react[self.f.column]
+        asks = self.f.asks[self.f.column]
         for row in self.f.active_ids():
-            r = react[row]
-            if self.f.lit[self.f.column][row] & 3 == lamp:
-                rows.append((-r, -max([column[row] for column in self.f.react]), row))
+            if asks[row] & lamp:
+                rows.append((-(asks[row] >> 12), -(max([column[row] for column in self.f.asks]) >> 12), row))
         if not rows or not lit:
             return "%s dark: no active fault asks for it." % name
         rows.sort()

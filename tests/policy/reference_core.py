@@ -32,7 +32,9 @@ class Slot:
             self.open, self.bad_ms = True, 0
         else:
             self.bad_ms += dt_ms
-        if self.bad_ms >= self.set_ms:
+        if self.on:
+            self.bad_ms = min(self.bad_ms, max(self.set_ms, HEAL_MIN_MS))
+        elif self.bad_ms >= self.set_ms:
             self.bad_ms = max(self.set_ms, HEAL_MIN_MS)
             self.on = True
 
@@ -119,7 +121,7 @@ class ReferenceFaults:
         asks = [(ROW[row][COLUMNS[column]], row) for row in sorted(self.places())]
         hard = [ask for ask in asks if ask[0] > T.NONE]
         worst, worst_row = min(hard, key=lambda ask: (-ask[0], ask[1]), default=(T.NONE, 0))
-        limiting = [row for reaction, row in asks if reaction >= T.LIMIT]
+        limiting = sorted(self.places())  # a cap counts in every column; outside live nothing is granted anyway
         lit = {self._lamp(row, reaction) for reaction, row in asks if reaction >= T.CAUTION}
         return {
             "worst": worst,

@@ -4,6 +4,9 @@ Keeps and hands back; decides nothing. It survives a simulated power cut because
 it does not, and a board without a store is a board whose memory is new (S9).
 """
 
+from loopwarden.policy import fault_table as T
+from loopwarden.policy.faults import ENDED, GONE, NOTED
+
 
 def freeze(supervisor, row):
     """A freeze frame of this tick: name to integer, None where a reading is not valid (S10)."""
@@ -31,6 +34,9 @@ def freeze(supervisor, row):
 
 MARK_DEAD = 0
 MARK_LIVE = 1
+# By row id: has a code; is kept over power cycles while active, as what needs an acknowledgement is as well.
+_CODED = bytes([0] + [row[T.CODE] > 0 for row in T.TABLE])
+_KEPT = bytes([0] + [row[T.ENDS] >= T.LOCK for row in T.TABLE])
 
 
 class RamMemory:
@@ -54,24 +60,10 @@ class RamMemory:
         self.locked = []
         self.records = {}
         self.cycle = 0
-        self._pending = bytearray(256)
-        self._places = [0] * 256
-        self._any = 0
 
     def begin(self):
         """A new power cycle."""
         self.cycle += 1
-
-    def note(self, row, places):
-        """Mark a row for storing; one mark a row, so no burst can overflow a queue."""
-        self._pending[row] |= 1
-        self._places[row] |= places
-        self._any = 1
-
-    def gone(self, row):
-        """The condition of a row is no longer there."""
-        self._pending[row] |= 2
-        self._any = 1
 
     def mark_live(self, precharge_mj, discharge_mj):
         """Reserve the heat of one start and one emergency discharge before the first contactor closes (S12)."""
@@ -102,35 +94,36 @@ class RamMemory:
         self.under_load += 1
         return self.under_load
 
-    def lock(self, row):
-        """Keep a lock over power cycles (S9)."""
-        if row not in self.locked:
-            self.locked.append(row)
-
-    def unlock(self, row):
-        """A lock was cleared at the vehicle."""
-        if row in self.locked:
-            self.locked.remove(row)
-
     def idle(self):
         """True when nothing waits to be stored."""
-        return not self._any
+        return True
 
     def work(self, supervisor):
         """Store what is marked, with the freeze frame of this tick. Called by the loop after the outputs are driven."""
-        if not self._any:
-            return
-        self._any = 0
-        for row in range(256):
-            if self._pending[row]:
-                if self._pending[row] & 1:
-                    self._store(row, supervisor)
-                if self._pending[row] & 2 and row in self.records:
-                    self.records[row]["present"] = False
-                self._pending[row] = 0
-                self._places[row] = 0
+        f = supervisor.faults
+        if f.marked:
+            f.marked = 0
+            for row in range(len(f.marks)):
+                if f.marks[row]:
+                    self._take(row, f.marks[row], supervisor)
+                    f.marks[row] = 0
 
-    def _store(self, row, supervisor):
+    def keep(self, row, mark, places):
+        """Locks, and what needs an acknowledgement, last over power cycles while they are active (S9)."""
+        if mark & ENDED and row in self.locked:
+            self.locked.remove(row)
+        if mark & NOTED and _KEPT[row] and places and row not in self.locked:
+            self.locked.append(row)
+
+    def _take(self, row, mark, supervisor):
+        places = supervisor.faults.places[row]
+        self.keep(row, mark, places)
+        if mark & NOTED and _CODED[row]:
+            self._store(row, places, supervisor)
+        if mark & GONE and row in self.records:
+            self.records[row]["present"] = False
+
+    def _store(self, row, places, supervisor):
         frame = freeze(supervisor, row)
         record = self.records.get(row)
         if record is None:
@@ -139,7 +132,7 @@ class RamMemory:
         record["count"] += 1
         record["latest"] = frame
         record["latest_cycle"] = self.cycle
-        record["places"] |= self._places[row]
+        record["places"] |= places
         record["present"] = True
 
     def clear(self, row):

@@ -49,7 +49,10 @@ class Cooling(Part):
         if self.build.cool_kind >= LIQUID:
             level = max(level, _LEAST) if phase == P.LIVE else level
             o.pump_permille = level
-            self.switches.ask_coolant(1 if level else 0)
+            level = self.build.coolant_fitted if level else 0
+            if level != self.switches.coolant_asked:
+                self.switches.coolant_asked = level
+                self.switches.busy = 1
         if self.build.cool_kind >= CHILLED:
             self._chill(o, known)
 
@@ -57,7 +60,7 @@ class Cooling(Part):
         b = self.build
         dc = self.thermal.hottest_dc
         level = _DRIVE_LEVEL if max(self.thermal.inverter_dc, self.thermal.motor_dc) >= b.drive_cool_dc else 0
-        if self.faults.slots_on[14] or dc >= b.cool_full_dc:
+        if self.faults.places[14] or dc >= b.cool_full_dc:
             return _FULL
         if dc > b.cool_on_dc:
             return max(level, _LEAST + (_FULL - _LEAST) * (dc - b.cool_on_dc) // (b.cool_full_dc - b.cool_on_dc))

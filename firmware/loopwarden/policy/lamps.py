@@ -3,9 +3,9 @@
 from micropython import const
 
 from loopwarden import signals as S
-from loopwarden.policy import phases as P
 from loopwarden.policy.part import Part
 
+_READY, _DRIVE, _ALL_OPEN = const(1), const(8), const(15)  # stages of phases.py
 _DEAD_MS = const(1000)
 _TEST_MS = const(2000)
 
@@ -15,6 +15,10 @@ class Lamps(Part):
 
     uses = ("electrics", "phases", "switches")
 
+    def __init__(self, build, faults):
+        super().__init__(build, faults)
+        self.aux = S.AUX_POSITIVE | S.AUX_NEGATIVE if build.feedback else 0
+
     def step(self):
         """One tick."""
         o = self.outputs
@@ -22,18 +26,14 @@ class Lamps(Part):
         # S5: out only with nothing commanded or reported closed and the bus validly dead for 1 s without a break.
         # A contactor in its release time may still conduct: lit from precharging until all have let go.
         # The lamp test leaves it alone: it is lit from power-up until the bus has proven itself, which tests it.
-        if P.PRECHARGING <= p.phase <= P.OPENING or p.stage == P.ALL_OPEN:
-            o.lamp_hv = 1
-        elif o.positive or o.negative or o.precharge or self.electrics.dead_ms < _DEAD_MS or self._reported():
-            o.lamp_hv = 1
-        else:
+        dark = (p.stage <= _READY or p.stage > _ALL_OPEN) and self.electrics.dead_ms >= _DEAD_MS
+        if dark and not (o.positive or o.negative or o.precharge or self.switches.word & self.aux):
             o.lamp_hv = 0
-        if p.stage == P.READY and p.t_ms < _TEST_MS:
+        else:
+            o.lamp_hv = 1
+        if p.stage == _READY and p.t_ms < _TEST_MS:
             o.lamp_ready = o.lamp_caution = o.lamp_stop = 1
             return
-        o.lamp_ready = 1 if p.stage == P.DRIVE and p.solid else 0
+        o.lamp_ready = 1 if p.stage == _DRIVE and p.solid else 0
         o.lamp_caution = self.faults.caution
         o.lamp_stop = self.faults.stop
-
-    def _reported(self):
-        return self.build.feedback and self.switches.word & (S.AUX_POSITIVE | S.AUX_NEGATIVE)

@@ -45,7 +45,7 @@ class Limits(Part):
             self._closed()
             return
         f = self.faults
-        self._set(FAULT, f.drive_cap, f.charge_cap)
+        self._set(FAULT, f.drive >> 8, f.charge >> 8)
         self._set(WIND, p.wind_cap, p.wind_cap)
         if not self.turned:
             self._opening(p, self.isolation)
@@ -101,7 +101,7 @@ class Limits(Part):
 
     def _ramp(self, above, span, row):
         # From full at hot down to a fifth at trip, once the row says that it is hot.
-        if above <= 0 or not self.faults.slots_on[row]:
+        if above <= 0 or not self.faults.places[row]:
             return T.FULL
         return T.FULL - (T.FULL - _AT_TRIP) * min(above, span) // span
 
@@ -109,7 +109,7 @@ class Limits(Part):
         # While the row is active and the current still above its limit, its side comes down step by step.
         drive = self.drive[CURRENT]
         charge = self.charge[CURRENT]
-        if not self.faults.slots_on[39]:
+        if not self.faults.places[39]:
             drive = min(drive + _OVER_STEP, T.FULL)
             charge = min(charge + _OVER_STEP, T.FULL)
         elif now > self.build.drive_current_ma:
@@ -131,17 +131,10 @@ class Limits(Part):
 
     def _least(self):
         self.dirty = 0
-        drive = charge = T.FULL
-        self.drive_by = self.charge_by = LIMITERS  # nothing limits
-        i = 0
-        while i < LIMITERS:
-            if self.drive[i] < drive:
-                drive = self.drive[i]
-                self.drive_by = i
-            if self.charge[i] < charge:
-                charge = self.charge[i]
-                self.charge_by = i
-            i += 1
+        drive = min(self.drive)
+        charge = min(self.charge)
+        self.drive_by = self.drive.index(drive) if drive < T.FULL else LIMITERS  # LIMITERS: nothing limits
+        self.charge_by = self.charge.index(charge) if charge < T.FULL else LIMITERS
         if drive != self.drive_goal:
             self.drive_goal = drive
             self.drive_since_ms = self.faults.clock_ms

@@ -49,11 +49,10 @@ class Phases(Part):
     waited to let its own supply go; after_run, set by cooling: it still must not.
     """
 
-    uses = ("checks", "electrics", "isolation", "motion", "resistors", "switches")
+    uses = ("checks", "electrics", "isolation", "memory", "motion", "resistors", "switches")
 
     def __init__(self, build, faults):
         super().__init__(build, faults)
-        self.memory = faults.memory
         self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = 0
         self.solid = self.solid_ms = self.hold_ms = self.lost_ms = self.full_ms = self.restarts = self.after_run = 0
         self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = 0
@@ -62,8 +61,6 @@ class Phases(Part):
         self.refused = C.LAMP_TEST
         self.fresh_key = 1  # power-up is a key-on
         self.wind_cap = T.FULL
-        self.flats = self.memory.flats
-        self.emergency = self.memory.mark  # restarted while live: as after an emergency
         up = (self._idle, self._ready, self._mark, self._negative_test, self._negative_test_ends, self._positive_test)
         live = (self._charge_bus, self._take_over, self._drive, self._wind_down, self._wait_current)
         down = (self._positive_opens, self._proof_pulse, self._negative_off, self._released, self._released)
@@ -71,6 +68,8 @@ class Phases(Part):
 
     def start(self):
         """Power-up: a mark "live" means restarted while live, whatever the reset cause."""
+        self.flats = self.memory.flats
+        self.emergency = self.memory.mark  # as after an emergency
         if self.emergency:
             self.faults.trip(70)
             self.enter(ALL_OPEN, self.build.release_ms)
@@ -81,20 +80,19 @@ class Phases(Part):
         self.phase = LOCKED if stage <= READY and self.faults.locks else _PHASE_OF[stage]
         self.t_ms = self.part_ms = 0
         self.wait_ms = wait_ms
-        self._column()
+        self._column(self.phase)
         self.electrics.closing = 1 if NEGATIVE_TEST <= stage <= TAKE_OVER or POSITIVE_OPENS <= stage <= ALL_OPEN else 0
         self.electrics.live = 1 if DRIVE <= stage <= WAIT_CURRENT else 0
         self.electrics.calm = self.calm = 0
         self.switches.driving = 1 if MARK <= stage <= WAIT_CURRENT and not self.charge else 0
-        self.switches.again()
+        self.switches.busy = 1
 
-    def _column(self):
+    def _column(self, phase):
         column = OFF_COLUMN
-        if self.phase == LIVE or self.phase == WINDING:
+        if phase == LIVE or phase == WINDING:
             column = MOVING_COLUMN if self.motion.moving else STANDING_COLUMN
         if column != self.faults.column:
-            self.faults.column = column
-            self.faults.changed = 1
+            self.faults.turn_to(column)
 
     def step(self, dt):
         """One tick of the stage. A calm live tick has nothing to decide: nothing that it reads changed."""
@@ -103,16 +101,17 @@ class Phases(Part):
         s = self.switches
         if self.calm and not self.faults.changed and s.key and not s.cut and self.motion.moving == self.moved:
             return
-        if s.key_edge:
+        if s.edges & S.KEY:
             self.fresh_key = 1
-        if self.phase == LIVE or self.phase == WINDING:
-            self._column()
+        phase = self.phase
+        if phase == LIVE or phase == WINDING:
+            self._column(phase)
         if self.faults.changed:
             self.faults.judge()
-        if self.phase == PRECHARGING:
+        if phase == PRECHARGING:
             if self._aborts():
                 return
-        elif self.phase == OFF or self.phase >= DISCHARGING:
+        elif phase == OFF or phase >= DISCHARGING:
             self._supply()
         if self.t_ms >= self.wait_ms:
             self.stages[self.stage]()
@@ -168,7 +167,7 @@ class Phases(Part):
             self.enter(IDLE)
         elif self.t_ms < _LAMP_TEST_MS:
             self.refused = C.LAMP_TEST
-        elif self.switches.start_edge:
+        elif self.switches.edges & S.START:
             self._start()
             self.refused_ms = self.faults.clock_ms
         elif self.refused == C.LAMP_TEST:
@@ -177,18 +176,10 @@ class Phases(Part):
     def _start(self):
         # S1: every check, at the moment of the fresh edge, on this tick's readings.
         self.refused = self.checks.refusal(self.charge)
-        r = self.resistors
         if C.PROOF <= self.refused <= C.DISCHARGE_HOT:
             self.faults.trip(_ROW_OF_REFUSAL[self.refused - C.PROOF])
         elif self.refused == C.FINE:
-            # S12: what a start and an emergency discharge can cost is on record before the first contactor closes.
-            b = self.build
-            self.memory.mark_live(r.precharge_mj + b.precharge_start_mj, r.discharge_mj + b.discharge_emergency_mj)
-            self.faults.drop(43)
-            self.faults.drop(56)
             self.emergency = 0
-            self.motion.closing()
-            self.isolation.closing()
             self.enter(MARK)
 
     def _bus_off(self):
@@ -197,7 +188,8 @@ class Phases(Part):
         bus = self.inputs.bus_mv
         if e.dead_ms or not e.bus_ok or self.motion.pulses:
             self.part_ms = 0
-            self.faults.drop(33)
+            if self.faults.places[33]:
+                self.faults.drop(33)
         elif self.part_ms == 0:
             self.ref_mv = bus
             self.part_ms = 1
@@ -241,6 +233,16 @@ class Phases(Part):
         self._abort()
 
     def _mark(self):
+        if not self.part_ms:
+            # S12: what a start and an emergency discharge can cost is on record before the first contactor closes.
+            self.part_ms = 1
+            b = self.build
+            r = self.resistors
+            self.memory.mark_live(r.precharge_mj + b.precharge_start_mj, r.discharge_mj + b.discharge_emergency_mj)
+            self.faults.drop(43)
+            self.faults.drop(56)
+            self.motion.closing()
+            self.isolation.closing()
         if self.memory.mark:
             self.start_mv = self.inputs.bus_mv
             self._precharge(NEGATIVE_TEST)
@@ -357,7 +359,7 @@ class Phases(Part):
             self._hold()
         if self.charge:
             self._charging()
-        lost = self.faults.slots_on[35] and not self.motion.moving
+        lost = self.faults.places[35] and not self.motion.moving
         self.lost_ms = self.lost_ms + self.faults.dt if lost else 0
         if self.lost_ms >= _PACK_LOST_MS:
             self._wind(35)
@@ -397,7 +399,7 @@ class Phases(Part):
     def _charging(self):
         full = self.solid and self.electrics.pack_ok and self.inputs.pack_mv >= self.build.charge_end_mv
         self.full_ms = self.full_ms + self.faults.dt if full else 0
-        cold = self.faults.slots_on[19]
+        cold = self.faults.places[19]
         if (
             not self.switches.plugged
             or cold
@@ -428,7 +430,7 @@ class Phases(Part):
             self.why_row = self.faults.worst_row
             if worst == T.FAST:
                 self.fast = 1
-        elif self.switches.key_edge and not self.wind_fault and not self.finish:
+        elif self.switches.edges & S.KEY and not self.wind_fault and not self.finish:
             self.fresh_key = 0  # this key-on ends no fault: it is the same drive
             self.wind_cap = T.FULL
             self.outputs.hv_loads_enable = 1
@@ -467,10 +469,10 @@ class Phases(Part):
         self.enter(WAIT_CURRENT)
 
     def _wait_current(self):
-        known = self.motion.known_current()
-        if self.t_ms < (_CURRENT_WAIT_MS if known else _CURRENT_BLIND_MS) and not self.motion.current_low():
+        low = self.electrics.low
+        if self.t_ms < (_CURRENT_WAIT_MS if low >= 0 else _CURRENT_BLIND_MS) and low != 1:
             return
-        if not self.motion.current_low() and self.build.current_fitted:
+        if low != 1 and self.build.current_fitted:
             self._under_load()  # current unknown is noted, never taken for none (S10)
         self.outputs.positive = 0
         self.start_mv = self.inputs.bus_mv if self.electrics.bus_ok else 0
@@ -536,7 +538,7 @@ class Phases(Part):
     # Discharging
 
     def _released(self):
-        self.isolation.opened()
+        self.isolation.settled = 1
         self.isolation.watching = 1
         self.restarts = 0
         self.enter(DISCHARGE)
@@ -559,7 +561,7 @@ class Phases(Part):
         self.emergency = 0
         f = self.faults
         bleed = self.build.discharge_kind == 2
-        failed = f.slots_on[54] or f.slots_on[55]
+        failed = f.places[54] or f.places[55]
         late = failed or self.t_ms >= self.build.discharge_window_ms
         o.discharge = 0 if late or bleed or not self._may_discharge() else 1
         if not self.electrics.bus_ok:

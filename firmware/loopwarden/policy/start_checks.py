@@ -33,7 +33,7 @@ class StartChecks(Part):
             return PERMIT
         if self.isolation.watching and not self._isolated(self.inputs):
             return ISOLATION
-        if s.plug if not charge else not s.plugged:
+        if not s.plugged if charge else s.word & S.PLUG:
             return PLUG
         if not self.memory.ready or self.memory.failed or self.memory.new:
             return MEMORY
@@ -59,7 +59,7 @@ class StartChecks(Part):
         pack = self.inputs.pack_mv
         if not e.pack_ok or pack <= self.build.pack_under_mv or pack >= self.build.pack_over_mv:
             return PACK
-        if self.build.current_fitted and not self.motion.current_low():
+        if self.build.current_fitted and e.low != 1:
             return CURRENT
         if charge:
             if pack >= self.build.charge_end_mv:

@@ -5,6 +5,7 @@ Decides the order, and who has a turn. `step` reads `inputs`, writes `outputs`, 
 
 from micropython import const
 
+from loopwarden import signals as S
 from loopwarden.policy import fault_table as T
 from loopwarden.policy.cooling import Cooling
 from loopwarden.policy.faults import Faults
@@ -39,13 +40,14 @@ class Supervisor:
     def __init__(self, build, memory):
         self.build, self.memory = build, memory
         self.inputs = self.outputs = None
-        f = self.faults = Faults(build, memory)
-        self.switches, self.motion, self.electrics = Switches(build, f), Motion(build, f), Electrics(build, f)
+        f = self.faults = Faults(build)
+        self.switches, self.electrics, self.motion = Switches(build, f), Electrics(build, f), Motion(build, f)
         self.isolation, self.thermal, self.health = Isolation(build, f), Thermal(build, f), Health(build, f)
-        f.add_events()
+        f.add_events(memory.locked)
         self.resistors, self.checks, self.phases = Resistors(build, f), StartChecks(build, f), Phases(build, f)
         self.limits, self.cooling, self.lamps = Limits(build, f), Cooling(build, f), Lamps(build, f)
         self._join()
+        self.resistors.start(memory)
         self.health.start()
         self.phases.start()
         # Saved bound methods: looking a method up costs more than calling it.
@@ -54,7 +56,7 @@ class Supervisor:
         slow = (self.thermal.step, self.isolation.step, self.health.step, self.cooling.step, self.resistors.cool)
         self.slow = slow + (self.limits.look,)
         self.slow_at = [0] * len(self.slow)
-        self.judged = self.waited = self.now = self.turn = self.asked = self.ask_ms = self.answer = 0
+        self.judged = self.now = self.asked = self.ask_ms = self.answer = 0
 
     def _join(self):
         for part in (self.switches, self.motion, self.electrics, self.isolation, self.thermal, self.health):
@@ -86,8 +88,8 @@ class Supervisor:
         f.dt = dt_ms
         f.clock_ms += dt_ms
         self.now = (self.now + dt_ms) & _COUNTER
+        f.turn = (f.turn + 1) & 15
         f.quota = _QUOTA
-        f.updates = 0
         if inputs.late_ms:
             self.health.late()
         part = self.parts
@@ -99,11 +101,8 @@ class Supervisor:
             return
         part[1]()
         part[2]()
-        if f.updates and not self.waited:
-            self.waited = 1  # a tick that did much leaves the slow turn to the next, never twice in a row
-        else:
-            self.waited = 0
-            self._slow(f, dt_ms)
+        self._slow(f)
+        f.dt = dt_ms
         if not p.calm:
             part[3](dt_ms)
         part[4](dt_ms)
@@ -117,16 +116,13 @@ class Supervisor:
             self._asked()
         outputs.heartbeat ^= 1
 
-    def _slow(self, f, dt_ms):
+    def _slow(self, f):
         # A temperature zone in one tick, another slow subject in the next, in fixed order; each gets the time since its
         # own last turn.
-        now = self.now
-        self.turn = (self.turn + 1) & 15
-        k = _ORDER[self.turn]
-        f.dt = (now - self.slow_at[k]) & _COUNTER
-        self.slow_at[k] = now
+        k = _ORDER[f.turn]
+        f.dt = (self.now - self.slow_at[k]) & _COUNTER
+        self.slow_at[k] = self.now
         self.slow[k](f.dt)
-        f.dt = dt_ms
 
     def ask(self, row_id):
         """A link asks to clear or acknowledge a row; the wired button decides (S15). Outside the tick."""
@@ -143,7 +139,7 @@ class Supervisor:
             self.answer = NOT_ACTIVE
         elif self.phases.stage > 1:
             self.answer = NOT_OFF
-        elif not self.switches.ack_edge:  # a press after the request: a button that is stuck says nothing
+        elif not self.switches.edges & S.ACK:  # a press after the request: a button that is stuck says nothing
             if self.ask_ms < _ASK_MS:
                 return
             self.answer = TIMED_OUT

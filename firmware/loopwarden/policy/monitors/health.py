@@ -67,7 +67,7 @@ class Health(Part):
             if self.window_ms > _OVERRUN_WINDOW_MS:
                 self.overruns = 0
         if bad != self.steady:
-            self.steady = self.faults.update(self.group, bad)
+            self.steady = self.faults.count(self.group, bad)
 
     def _reference(self, read, known):
         if self.inputs.reference_state != S.OK or read is None:

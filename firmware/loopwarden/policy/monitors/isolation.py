@@ -9,9 +9,9 @@ from micropython import const
 from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
-_WARN, _FAULT, _LOST, _DEVICE, _IMPLAUSIBLE = [1 << n for n in range(5)]
+_SLOTS = ((7, 0), (8, 0), (9, 0), (11, 0), (12, 0), (8, 1, 5000))
+_WARN, _FAULT, _LOST, _DEVICE, _IMPLAUSIBLE, _GROSS = [1 << n for n in range(6)]  # gross: counts while settling
 _UNKNOWN = const(15)
-_GROSS_MS = const(5000)
 _UNSETTLED_MS = const(30000)
 
 
@@ -23,51 +23,36 @@ class Isolation(Part):
 
     def __init__(self, build, faults):
         super().__init__(build, faults)
-        self.good = self.closed_ms = self.steady = self.gross_steady = 0
+        self.good = self.closed_ms = self.steady = 0
         self.settled = self.watching = 1
-        self.group = faults.add([(row, 0) for row in (7, 8, 9, 11, 12)])
-        self.gross_group = faults.add(((8, 1),), _GROSS_MS)  # far below the limit: counts while still settling
+        self.group = faults.add(_SLOTS)
 
     def closing(self):
         """The contactors close: what was read before is history."""
         self.settled = self.closed_ms = 0
 
-    def opened(self):
-        """The contactors are open again."""
-        self.settled = 1
-
     def step(self, dt):
         """Judge one turn; dt: ms since the last turn."""
         i = self.inputs
+        ohm = i.isolation_ohm
         if not self.settled:
             self._settle(i, dt)
-        bad = gross = 0
-        ohm = i.isolation_ohm
-        if i.isolation_state == S.OK and ohm is not None:
-            if ohm < (self.build.iso_warn_clear_ohm if self.faults.slots_on[7] else self.build.iso_warn_ohm):
-                bad = _WARN
-            if ohm < self.build.iso_fault_ohm:
-                bad |= _FAULT
-                if ohm * 2 < self.build.iso_fault_ohm and not self.settled:
-                    gross = 1
-            self.good = not bad & _FAULT
-            if not self.settled:
-                bad = (_WARN | _FAULT) << _UNKNOWN
-        else:
+        if i.isolation_state or ohm is None:
             self.good = 0
-            bad = self._no_reading(i.isolation_state)
-            gross = 1 << _UNKNOWN
+            bad = _DEVICE if i.isolation_state == S.DEVICE else _IMPLAUSIBLE if i.isolation_state == S.RANGE else _LOST
+            bad |= (_WARN | _FAULT | _GROSS) << _UNKNOWN
+        else:
+            self.good = ohm >= self.build.iso_fault_ohm
+            if self.settled:
+                bad = 0 if self.good else _FAULT
+                if ohm < (self.build.iso_warn_clear_ohm if self.faults.places[7] else self.build.iso_warn_ohm):
+                    bad |= _WARN
+            else:
+                bad = (_WARN | _FAULT) << _UNKNOWN | (_GROSS if ohm * 2 < self.build.iso_fault_ohm else 0)
         if not self.watching:
-            bad = (_WARN | _FAULT | _LOST | _DEVICE | _IMPLAUSIBLE) << _UNKNOWN
-            gross = 1 << _UNKNOWN
+            bad = (_WARN | _FAULT | _LOST | _DEVICE | _IMPLAUSIBLE | _GROSS) << _UNKNOWN
         if bad != self.steady:
-            self.steady = self.faults.update(self.group, bad)
-        if gross != self.gross_steady:
-            self.gross_steady = self.faults.update(self.gross_group, gross)
-
-    def _no_reading(self, state):
-        bad = (_WARN | _FAULT) << _UNKNOWN
-        return bad | (_DEVICE if state == S.DEVICE else _IMPLAUSIBLE if state == S.RANGE else _LOST)
+            self.steady = self.faults.count(self.group, bad)
 
     def _settle(self, i, dt):
         self.closed_ms = min(self.closed_ms + dt, _UNSETTLED_MS)

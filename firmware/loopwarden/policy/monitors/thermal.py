@@ -8,9 +8,7 @@ from loopwarden.policy.part import Part
 _ROWS_OF = ((15, 16, 21, 22, 17, 19, 24, 23), (26, 28, 30), (27, 29, 31))  # pack, inverter, motor zones
 # Findings of a zone by bit; an inverter or motor zone has the first three, and its sensor's any failure is _OPEN.
 _HOT, _TRIP, _OPEN, _SHORT, _FAST, _COLD, _JUMPED, _STUCK = [1 << n for n in range(8)]
-_SEEN = const(1)  # flags of a zone: seen before, moved in this window; _FAST, _JUMPED, _STUCK as the trend found them
-_MOVED = const(2)
-_ALL_BUT_SENSOR = const(0x3FF3 << 15)  # unknown while there is no reading
+_UNREAD = 0x3FF3 << 15  # all but the sensor's state is unknown while there is no reading
 _COUNTER = const(0x1FFFFFFF)
 _RATE_WINDOW_MS = const(1000)
 _RATE_DC = const(10)  # 1 K in a window of 1 s
@@ -22,6 +20,56 @@ _DRIVE_CLEAR_DC = const(50)
 _LOWEST_DC = const(-32768)
 
 
+class Zone:
+    """One sensor. Attributes: where (0 pack, 1 inverter, 2 motor), dc (last valid), held (levels it has reached)."""
+
+    def __init__(self, build, faults, number):
+        self.where = build.zone_where[number]
+        self.group = faults.add([(row, number) for row in _ROWS_OF[self.where]])
+        self.hot_dc = (build.pack_hot_dc, build.inverter_hot_dc, build.motor_hot_dc)[self.where]
+        self.trip_dc = (build.pack_trip_dc, build.inverter_trip_dc, build.motor_trip_dc)[self.where]
+        self.clear_dc = self.hot_dc - _DRIVE_CLEAR_DC if self.where else build.pack_clear_dc
+        self.cold_dc = _LOWEST_DC if self.where else build.pack_cold_dc
+        self.at = self.dc = self.held = self.steady = self.seen = 0
+        self.trend = self.ref_dc = self.window_ms = self.still_ms = self.others_dc = 0
+
+    def judge(self, dc, dt, cold_dc):
+        """Levels found in a valid reading; dt: ms since the zone's last turn."""
+        if self.where == 0:
+            if self.seen and -_STEP_DC <= dc - self.dc <= _STEP_DC:
+                self.trend &= ~_JUMPED
+                self.window_ms += dt
+            else:  # no trend yet, or a step that no cell can make: then it is the sensor, not the pack
+                self.trend = _JUMPED if self.seen else 0
+                self.window_ms = self.still_ms = 0
+                self.ref_dc = dc
+        self.seen = 1
+        self.dc = dc
+        if dc >= self.trip_dc:
+            self.held = _HOT | _TRIP
+        elif dc >= self.hot_dc:
+            self.held |= _HOT
+        elif dc < self.clear_dc:  # inside the band between clear and set the last finding stands
+            self.held = 0
+        return self.held | (_COLD if dc < cold_dc else 0)
+
+    def window(self, loaded, others_dc):
+        """A second is over: how much it warmed, and whether it is stuck: unchanged under load although others moved."""
+        rise = self.dc - self.ref_dc
+        fast = _FAST if rise * 1000 >= _RATE_DC * self.window_ms else 0
+        if rise:
+            self.trend = self.still_ms = 0
+        elif loaded:
+            if self.still_ms == 0:
+                self.others_dc = others_dc
+            self.still_ms = min(self.still_ms + self.window_ms, _STUCK_MS)
+            if self.still_ms >= _STUCK_MS and abs(others_dc - self.others_dc) >= _OTHERS_DC:
+                self.trend |= _STUCK
+        self.trend = self.trend & ~_FAST | fast
+        self.ref_dc = self.dc
+        self.window_ms = 0
+
+
 class Thermal(Part):
     """Attributes: hottest_dc and coldest_dc of the valid pack zones, inverter_dc, motor_dc, valid (mask of zones)."""
 
@@ -29,168 +77,74 @@ class Thermal(Part):
 
     def __init__(self, build, faults):
         super().__init__(build, faults)
-        n = len(build.zone_where)
-        self.zones = n
-        self.pack_zones = sum([1 << z for z in range(n) if build.zone_where[z] == 0])
-        self.groups = [faults.add([(row, z) for row in _ROWS_OF[build.zone_where[z]]]) for z in range(n)]
+        self.zones = [Zone(build, faults, n) for n in range(len(build.zone_where))]
+        self.all_zones = (1 << len(self.zones)) - 1
+        self.pack_zones = sum([1 << n for n in range(len(self.zones)) if self.zones[n].where == 0])
         self.overall = faults.add(((20, 0), (25, 0)))
-        self.steady, self.at, self.last_dc, self.ref_dc, self.ref_at, self.still_ms, self.others_dc, self.held = [
-            [0] * n for _ in range(8)
-        ]
-        self.flags = bytearray(n)
-        b = build
-        clear_of = (b.pack_clear_dc, b.inverter_hot_dc - _DRIVE_CLEAR_DC, b.motor_hot_dc - _DRIVE_CLEAR_DC)
-        self.calm_high = [clear_of[where] for where in build.zone_where]
-        self.calm_low = [b.pack_cold_dc + _COLD_CLEAR_DC if where == 0 else _LOWEST_DC for where in build.zone_where]
-        self.overall_steady = self.overall_at = self.now = self.turn = self.valid = self.below_trip = 0
+        self.steady = self.round_ms = self.now = self.turn = self.valid = 0
         self.hottest_dc = self.coldest_dc = self.inverter_dc = self.motor_dc = 0
         self.highs = [_LOWEST_DC] * 3  # of this round, by where
         self.low = -_LOWEST_DC
 
     def good(self):
         """True when every zone is valid or covered by a valid one, in this tick, and all are below trip (S1, S10)."""
-        for z in range(self.zones):
-            if self.inputs.zone_state[z] or self.inputs.zone_dc[z] is None:
-                self.valid &= ~(1 << z)
-                self.below_trip &= ~(1 << z)
-        return self.below_trip == self.valid and not self._uncovered((1 << self.zones) - 1)
+        valid = n = 0
+        for zone in self.zones:
+            if not self.inputs.zone_state[n] and self.inputs.zone_dc[n] is not None and zone.seen:
+                valid |= 1 << n
+                if self.inputs.zone_dc[n] >= zone.trip_dc:
+                    return False
+            n += 1
+        return not self._uncovered(self.all_zones, valid)
 
-    def _uncovered(self, zones):
+    def _uncovered(self, zones, valid):
         # A zone that neither its own sensor nor a valid covering one watches.
-        z = 0 if self.valid & zones == zones else self.zones
-        while z:
-            z -= 1
-            if zones >> z & 1 and not self.valid >> z & 1 and not self.valid & self.build.zone_cover[z]:
+        n = 0
+        zones &= ~valid
+        while zones:
+            if zones & 1 and not valid & self.build.zone_cover[n]:
                 return 1
+            zones >>= 1
+            n += 1
         return 0
 
     def step(self, dt):
         """Judge one zone; dt: ms since the last step, whichever zone that was."""
         self.now = (self.now + dt) & _COUNTER
-        z = self.turn
-        if z < self.zones:
-            self._zone(z)
-        self.turn = z + 1
-        if self.turn >= self.zones:
+        self.round_ms += dt
+        zone = self.zones[self.turn]
+        self.faults.dt = (self.now - zone.at) & _COUNTER  # S10: this zone's own time, not the tick's
+        zone.at = self.now
+        self._zone(zone, self.inputs.zone_dc[self.turn], self.inputs.zone_state[self.turn])
+        self.turn += 1
+        if self.turn == len(self.zones):
             self.turn = 0
-            self._round()
+            self._round(self.highs)
 
-    def _zone(self, z):
-        dc = self.inputs.zone_dc[z]
-        if self.inputs.zone_state[z] or dc is None:
-            self._judge(z, self._invalid(z))
-        elif self.steady[z] or not self._quiet(z, dc):
-            dc = self._valid(z, dc)
-            self._judge(z, dc)
-        self.at[z] = self.now
-
-    def _quiet(self, z, dc):
-        # The short way for a zone far from every level, with nothing active or counting: true when it was enough.
-        flags = self.flags[z]
-        last = self.last_dc[z]
-        if not self.calm_low[z] < dc < self.calm_high[z] or flags & ~_MOVED != _SEEN:
-            return 0
-        if not -_STEP_DC <= dc - last <= _STEP_DC or (self.now - self.ref_at[z]) & _COUNTER >= _RATE_WINDOW_MS:
-            return 0
-        if dc != last:
-            self.last_dc[z] = dc
-            self.flags[z] = _SEEN | _MOVED
-        self._extremes(self.build.zone_where[z], dc)
-        return 1
-
-    def _extremes(self, where, dc):
-        if dc > self.highs[where]:
-            self.highs[where] = dc
-        if where == 0 and dc < self.low:
-            self.low = dc
-
-    def _judge(self, z, bad):
+    def _zone(self, zone, dc, bad):
         f = self.faults
-        if bad != self.steady[z]:
-            tick = f.dt
-            f.dt = (self.now - self.at[z]) & _COUNTER  # S10: this zone's own time, not the tick's
-            self.steady[z] = f.update(self.groups[z], bad)
-            f.dt = tick
-        if bad & _FAST and f.slots_on[17] and (bad & _TRIP or self.electrics.sagged()):
-            f.trip(18, self.last_dc[z])
-
-    def _invalid(self, z):
-        if self.held[
-            z
-        ]:  # a zone that was hot keeps its last heat while nobody can read it: no limit rises by that (S7)
-            self._extremes(self.build.zone_where[z], self.last_dc[z])
-        self.valid &= ~(1 << z)
-        self.below_trip &= ~(1 << z)
-        self.flags[z] &= ~(_FAST | _SEEN)
-        if self.inputs.zone_state[z] == S.SHORT and self.build.zone_where[z] == 0:
-            return _ALL_BUT_SENSOR | _SHORT
-        return _ALL_BUT_SENSOR | _OPEN
-
-    def _valid(self, z, dc):
-        self.valid |= 1 << z
-        b = self.build
-        where = b.zone_where[z]
-        self._extremes(where, dc)
-        if where == 1:
-            return self._levels(z, dc, b.inverter_hot_dc, b.inverter_trip_dc)
-        if where == 2:
-            return self._levels(z, dc, b.motor_hot_dc, b.motor_trip_dc)
-        self._trend(z, dc)
-        return self._levels(z, dc, b.pack_hot_dc, b.pack_trip_dc) | self._pack(z, dc)
-
-    def _levels(self, z, dc, hot, trip):
-        held = self.held[z]  # inside the band between clear and set the last finding stands
-        if dc < (hot - _DRIVE_CLEAR_DC if self.build.zone_where[z] else self.build.pack_clear_dc):
-            held = 0
-        if dc >= trip:
-            self.below_trip &= ~(1 << z)
-            held = _HOT | _TRIP
+        if bad or dc is None:
+            self.valid &= ~(1 << self.turn)
+            zone.seen = 0
+            zone.trend &= ~_FAST
+            bad = _UNREAD | (_SHORT if bad == S.SHORT and zone.where == 0 else _OPEN)
         else:
-            self.below_trip |= 1 << z
-            held = held & (_HOT | _TRIP) | (_HOT if dc >= hot else 0)
-        self.held[z] = held
-        return held
+            self.valid |= 1 << self.turn
+            bad = zone.judge(dc, f.dt, zone.cold_dc + _COLD_CLEAR_DC if f.places[19] else zone.cold_dc)
+            if zone.window_ms >= _RATE_WINDOW_MS:
+                zone.window(self.electrics.inverter_load(), self.hottest_dc + self.coldest_dc)
+            bad |= zone.trend
+        if zone.seen or zone.held:  # a hot zone that nobody can read keeps its last heat: no limit rises by that (S7)
+            self.highs[zone.where] = max(self.highs[zone.where], zone.dc)
+            if zone.where == 0:
+                self.low = min(self.low, zone.dc)
+        if bad != zone.steady:
+            zone.steady = f.count(zone.group, bad)
+        if bad & _FAST and f.places[17] and (bad & _TRIP or self.electrics.sagged()):
+            f.trip(18, zone.dc)
 
-    def _pack(self, z, dc):
-        cold = self.build.pack_cold_dc
-        bad = _COLD if dc < (cold + _COLD_CLEAR_DC if self.faults.slots_on[19] else cold) else 0
-        return bad | self.flags[z] & (_FAST | _JUMPED | _STUCK)
-
-    def _trend(self, z, dc):
-        moved = dc - self.last_dc[z]
-        self.last_dc[z] = dc
-        flags = self.flags[z] & ~_JUMPED
-        if flags & _SEEN and -_STEP_DC <= moved <= _STEP_DC:
-            self.flags[z] = flags | _MOVED if moved else flags
-            moved = (self.now - self.ref_at[z]) & _COUNTER
-            if moved < _RATE_WINDOW_MS:
-                return
-            self._window(z, dc - self.ref_dc[z], moved)
-        else:
-            # No trend yet, or a step that no cell can make: then it is the sensor, not the pack.
-            self.flags[z] = _SEEN | _JUMPED if flags & _SEEN else _SEEN
-            self.still_ms[z] = 0
-        self.ref_dc[z] = dc
-        self.ref_at[z] = self.now
-
-    def _window(self, z, rise, elapsed):
-        flags = self.flags[z]
-        self.flags[z] = flags & ~(_FAST | _MOVED) | (_FAST if rise * 1000 >= _RATE_DC * elapsed else 0)
-        if flags & _MOVED:
-            self.flags[z] &= ~_STUCK
-            self.still_ms[z] = 0
-        elif self.electrics.inverter_load():
-            # Stuck: unchanged under load although the others moved (hottest and coldest together stand for them).
-            if self.still_ms[z] == 0:
-                self.others_dc[z] = self.hottest_dc + self.coldest_dc
-            self.still_ms[z] = min(self.still_ms[z] + elapsed, _STUCK_MS)
-            rise = abs(self.hottest_dc + self.coldest_dc - self.others_dc[z])
-            if self.still_ms[z] >= _STUCK_MS and rise >= _OTHERS_DC:
-                self.flags[z] |= _STUCK
-
-    def _round(self):
+    def _round(self, highs):
         # After the last zone: what the zones say together.
-        highs = self.highs
         bad = 1 << 15
         if self.valid & self.pack_zones:
             self.hottest_dc = highs[0]
@@ -200,12 +154,9 @@ class Thermal(Part):
         self.motor_dc = highs[2]
         highs[0] = highs[1] = highs[2] = _LOWEST_DC
         self.low = -_LOWEST_DC
-        if self._uncovered(self.pack_zones):
+        if self._uncovered(self.pack_zones, self.valid):
             bad |= 2
-        f = self.faults
-        tick = f.dt
-        f.dt = (self.now - self.overall_at) & _COUNTER
-        self.overall_at = self.now
-        if bad != self.overall_steady:
-            self.overall_steady = f.update(self.overall, bad)
-        f.dt = tick
+        self.faults.dt = self.round_ms
+        self.round_ms = 0
+        if bad != self.steady:
+            self.steady = self.faults.count(self.overall, bad)
