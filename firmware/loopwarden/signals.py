@@ -33,9 +33,6 @@ LOOPS_MAX = const(6)
 LOOPS = const(0x3F << 16)
 ZONES_MAX = const(10)
 
-# An input that could not be read counts as the level that is not good news (S10).
-BAD_WHEN_SET = const((1 << 3) | (1 << 5) | (1 << 6) | (1 << 11) | (1 << 12))
-
 
 class Inputs:
     """One tick's readings, written in place by the edge before each step.

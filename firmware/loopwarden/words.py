@@ -544,8 +544,8 @@ class _Answer:
 
     def _event(self, row):
         # A row that no monitor debounces: it came in one instant, and is not "there" for a while. Their slots follow
-        # those of the monitors, LOOP_FLICKERS first.
-        return self.f.event[row] >= self.f.event[5]
+        # those of the monitors, ISOLATION_UNSETTLED first.
+        return self.f.event[row] >= self.f.event[10]
 
     def _gone(self, row):
         slots = [i for i in range(len(self.f.row)) if self.f.row[i] == row and self.f.counts[i]]

@@ -37,6 +37,7 @@ class Pair:
     def read(self, group, bad=(), unknown=(), late_ms=0):
         mask = sum(1 << n for n in bad) | sum(1 << UNKNOWN + n for n in unknown)
         dt_ms = self.quick.dt = self.period_ms[group] + late_ms
+        self.quick.quota = SLOTS_MAX
         if mask != self.steady[group]:
             self.steady[group] = self.quick.count(self.numbers[group], mask)
         self.slow.read(group, set(bad), set(unknown), dt_ms)
@@ -57,8 +58,8 @@ class Pair:
             "worst_row": f.worst_row,
             "drive": (f.drive >> 8, f.drive & 255),
             "charge": (f.charge >> 8, f.charge & 255),
-            "caution": bool(f.caution),
-            "stop": bool(f.stop),
+            "caution": bool(f.bits & 1),
+            "stop": bool(f.bits & 2),
         }
 
     def agree(self):

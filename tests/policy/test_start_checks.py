@@ -586,10 +586,10 @@ def test_a_request_that_nobody_acknowledges_within_ten_seconds_is_over():
 
 def test_clearing_the_third_flat_start_begins_the_count_anew():
     rig = ready_to_start()
-    rig.sup.phases.flats = rig.memory.flats = 3
+    rig.memory.flats = 3
     rig.sup.faults.trip(ID_OF["PRECHARGE_FLAT_AGAIN"])
     assert asked(rig, "PRECHARGE_FLAT_AGAIN") == supervisor.DONE
-    assert (rig.sup.phases.flats, rig.memory.flats) == (0, 0)
+    assert rig.memory.flats == 0
 
 
 def test_contactors_opened_under_load_too_often_are_due_until_inspected():

@@ -112,8 +112,20 @@ class RamMemory:
         """Locks, and what needs an acknowledgement, last over power cycles while they are active (S9)."""
         if mark & ENDED and row in self.locked:
             self.locked.remove(row)
+        if mark & ENDED and not places:
+            self._cleared(row)
         if mark & NOTED and _KEPT[row] and places and row not in self.locked:
             self.locked.append(row)
+
+    def _cleared(self, row):
+        if row == 46:
+            self.positive_proven = True  # the meter check stands for the proof
+        elif row == 76:
+            self.new = False  # commissioned
+        elif row == 79:
+            self.flats = 0
+        elif row == 80:
+            self.under_load = 0  # inspected
 
     def _take(self, row, mark, supervisor):
         places = supervisor.faults.places[row]

@@ -21,7 +21,6 @@ class Cooling(Part):
     uses = ("phases", "switches", "thermal")
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
         self.level_permille = self.after_ms = self.chilling = self.heating = 0
 
     def step(self, dt):

@@ -34,26 +34,25 @@ class Faults:
     """
 
     def __init__(self, build):
-        self.dt = self.clock_ms = self.turn = 0  # dt: ms since the subject's last turn; turn: number of the tick
+        self.dt = self.clock_ms = self.now = self.turn = 0  # dt: ms since the subject's last turn; now wraps, 29 bits
         table = ((0,) * T.COLUMNS,) + T.TABLE  # ids start at 1 and have no gaps
         rows = len(table)
         self.ends = [row[T.ENDS] for row in table]
         self.stop_row = self.ends.index(T.KEY_ACKED)
         self.asks = [[_asks(row, row[column]) for row in table] for column in (T.OFF, T.STANDING, T.MOVING)]
-        self.drive_caps, self.charge_caps = [
-            [row[column] << 8 | row[T.ID] for row in table] for column in (T.DRIVE, T.CHARGE)
-        ]
+        caps = [[row[column] << 8 | row[T.ID] for row in table] for column in (T.DRIVE, T.CHARGE)]
+        self.drive_caps, self.charge_caps = caps
         self.set_ms = [row[T.SET_MS] for row in table]
         for row_id, set_ms in build.debounce:
             self.set_ms[row_id] = set_ms
         self.active, self.marks = bytearray(rows + 1), bytearray(rows)  # ids of active rows, then zeros; for the memory
         self.event, self.places, self.since_ms, self.measured = [[0] * rows for _ in range(4)]
-        self.first, self.row, self.place, self.begin, self.counts = [], [], [], [], []
+        self.first, self.row, self.place, self.begin, self.floor, self.counts = [[] for _ in range(6)]
         self.owed, self.owed_ms, self.much = [], [], bytearray(0)
         self.on = bytearray(0)  # per slot: 1 active
         self.actives = self.judged = self.best = self.bits = self.locks = self.acked = self.marked = 0
-        self.worst = self.worst_row = self.caution = self.stop = 0
-        self.quota = 1 << 20  # how many rows may still become active in this tick; set by the supervisor
+        self.worst = self.worst_row = 0  # bits: 1 caution lamp, 2 stop lamp, and what locks or caps, of all active rows
+        self.quota = self.room = 1  # set by the supervisor: one row a tick becomes active, one group counts
         self.column, self.asked = OFF_COLUMN, self.asks[OFF_COLUMN]
         self.changed = self.stale = 1  # stale: a row ended or the column changed, so all are weighed anew
         self.drive = self.charge = self.none = T.FULL << 8
@@ -65,9 +64,10 @@ class Faults:
             self.row.append(slot[0])
             self.place.append(1 << slot[1])
             self.begin.append(_CONFIRMED - (slot[2] if len(slot) > 2 else self.set_ms[slot[0]]))
+            self.floor.append(self.begin[-1] - _FORGIVEN_MS)
             self.counts.append(0)
-        for column, end in ((self.row, 0), (self.place, 0), (self.begin, 0), (self.counts, -1)):
-            column.append(end)  # ends the group
+        for column in (self.row, self.place, self.begin, self.floor, self.counts):
+            column.append(-1)  # ends the group
         self.owed.append(0)
         self.owed_ms.append(0)
         self.much = bytearray(len(self.first))
@@ -89,18 +89,12 @@ class Faults:
 
         The time is kept exactly, and what was bad in between counts as bad, so nothing short is lost (S8).
         """
-        if self.much[group] and self.turn & 3 != group | 1:
+        if (self.much[group] or not self.room) and self.turn != group | 1:
             self.owed[group] |= bad & 0x7FFF
             self.owed_ms[group] += self.dt
             return -1
-        if not self.owed_ms[group]:
-            return self.count(group, bad)
-        dt = self.dt
-        self.dt += self.owed_ms[group]
-        bad = self.count(group, bad & ~(self.owed[group] << 15) | self.owed[group])
-        self.owed[group] = self.owed_ms[group] = 0
-        self.dt = dt
-        return bad
+        self.room = 0
+        return self.count(group, bad & ~(self.owed[group] << UNKNOWN) | self.owed[group])
 
     def count(self, group, bad):
         """Count one reading of a group; bad: bit n slot n is bad, bit UNKNOWN + n slot n could not be judged.
@@ -110,7 +104,9 @@ class Faults:
         i = self.first[group]
         self.steady = bad
         counts = self.counts
-        dt = self.dt
+        dt = self.dt + self.owed_ms[group]
+        self.owed[group] = 0
+        self.owed_ms[group] = 0
         key = 0
         n = counts[i]
         while n >= 0:
@@ -128,8 +124,8 @@ class Faults:
                 key -= 1
                 n -= dt // 4 or 1
                 counts[i] = n
-                if n < self.begin[i]:
-                    self._fall(i)
+                if n <= self.floor[i]:
+                    self._over(i)
             bad >>= 1
             i += 1
             n = counts[i]
@@ -142,26 +138,23 @@ class Faults:
             if self.acked and self.ends[self.row[i]] == T.KEY_ACKED:  # again after it was acknowledged: owed again
                 self.acked = 0
                 self._mark(self.row[i], NOTED)
-        elif self.quota:
+        elif self.quota > 0:
             self.quota -= 1
             self.counts[i] = _CONFIRMED
             self._activate(i)
         else:
             self.counts[i] = _CONFIRMED + 1  # so many at once: this one becomes active in a later tick
 
-    def _fall(self, i):
-        n = self.begin[i]
+    def _over(self, i):
+        self.counts[i] = 0
         if self.on[i]:
-            n = min(n, _CONFIRMED - _HEAL_MIN_MS)
-        if self.counts[i] <= n - _FORGIVEN_MS:
-            self.counts[i] = 0
-            if self.on[i]:
-                self._mark(self.row[i], GONE)
-                if self.ends[self.row[i]] == T.HEALS:
-                    self._deactivate(i)
+            self._mark(self.row[i], GONE)
+            if self.ends[self.row[i]] == T.HEALS:
+                self._deactivate(i)
 
     def _activate(self, i):
         self.on[i] = self.changed = 1
+        self.floor[i] = min(self.begin[i], _CONFIRMED - _HEAL_MIN_MS) - _FORGIVEN_MS
         place = self.place[i]
         i = self.row[i]
         if not self.places[i]:
@@ -184,6 +177,7 @@ class Faults:
 
     def _deactivate(self, i):
         self.on[i] = 0
+        self.floor[i] = self.begin[i] - _FORGIVEN_MS
         place = self.place[i]
         i = self.row[i]
         self.places[i] &= ~place
@@ -201,6 +195,7 @@ class Faults:
     def trip(self, row, measured=0):
         """Raise a row that is an event (a weld, an abort, an overrun): active at once."""
         if not self.on[self.event[row]]:
+            self.quota -= 1
             self.measured[row] = measured
             self._activate(self.event[row])
 
@@ -236,14 +231,12 @@ class Faults:
     def clear(self, row):
         """Clear a latched row, all of which have one slot; the caller has checked that it may (S9, S15).
 
-        Returns 0 while its condition is there.
+        Returns False while its condition is there.
         """
         i = self.event[row]
-        if self.counts[i]:
-            return 0
-        if self.on[i]:
+        if self.on[i] and self.counts[i] == 0:
             self._deactivate(i)
-        return 1
+        return self.places[row] == 0
 
     def turn_to(self, column):
         """Another column of the table is in force."""
@@ -258,8 +251,6 @@ class Faults:
         best = self.best
         self.worst = best >> 12
         self.worst_row = 255 - (best >> 4 & 255) if self.worst else 0
-        self.caution = self.bits & 1
-        self.stop = self.bits >> 1 & 1
         self.locks = self.bits & _LOCKS
         self.changed = 0
         self.judged ^= 1

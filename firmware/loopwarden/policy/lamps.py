@@ -16,7 +16,6 @@ class Lamps(Part):
     uses = ("electrics", "phases", "switches")
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
         self.aux = S.AUX_POSITIVE | S.AUX_NEGATIVE if build.feedback else 0
 
     def step(self):
@@ -35,5 +34,5 @@ class Lamps(Part):
             o.lamp_ready = o.lamp_caution = o.lamp_stop = 1
             return
         o.lamp_ready = 1 if p.stage == _DRIVE and p.solid else 0
-        o.lamp_caution = self.faults.caution
-        o.lamp_stop = self.faults.stop
+        o.lamp_caution = self.faults.bits & 1
+        o.lamp_stop = self.faults.bits >> 1 & 1

@@ -25,7 +25,6 @@ class Limits(Part):
     uses = ("electrics", "isolation", "phases", "thermal")
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
         self.drive, self.charge = [T.FULL] * LIMITERS, [T.FULL] * LIMITERS
         self.dirty = 1
         self.drive_by = self.charge_by = PHASE

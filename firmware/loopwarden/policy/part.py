@@ -6,12 +6,7 @@ class Part:
 
     uses = ()  # names of the other parts that it reads
 
-    def __init__(self, build, faults):
-        self.build = build
-        self.faults = faults
-
     def join(self, supervisor):
         """Take the references that `step` reads, so that a tick passes no arguments around. Start-up only."""
-        self.inputs, self.outputs = supervisor.inputs, supervisor.outputs
-        for name in self.uses:
+        for name in ("build", "faults", "inputs", "outputs") + self.uses:
             setattr(self, name, getattr(supervisor, name))

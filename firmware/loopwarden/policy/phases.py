@@ -52,7 +52,6 @@ class Phases(Part):
     uses = ("checks", "electrics", "isolation", "memory", "motion", "resistors", "switches")
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
         self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = 0
         self.solid = self.solid_ms = self.hold_ms = self.lost_ms = self.full_ms = self.restarts = self.after_run = 0
         self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = 0
@@ -68,7 +67,6 @@ class Phases(Part):
 
     def start(self):
         """Power-up: a mark "live" means restarted while live, whatever the reset cause."""
-        self.flats = self.memory.flats
         self.emergency = self.memory.mark  # as after an emergency
         if self.emergency:
             self.faults.trip(70)
@@ -308,10 +306,9 @@ class Phases(Part):
             self._settle(bus, pack)
 
     def _flat(self, bus):
-        self.flats += 1
-        self.memory.flats = self.flats
-        if self.flats >= _FLATS:
-            self.faults.trip(79, self.flats)
+        self.memory.flats += 1
+        if self.memory.flats >= _FLATS:
+            self.faults.trip(79, self.memory.flats)
         self._abort_for(40, bus)
 
     def _settle(self, bus, fraction_mv):
@@ -323,7 +320,7 @@ class Phases(Part):
         self.ref_mv = bus
         self.part_ms = 0
         if bus >= fraction_mv and abs(rise) * 100 < self.inputs.pack_mv:
-            self.flats = self.memory.flats = 0
+            self.memory.flats = 0
             self.memory.prove_negative()
             self.memory.spend_positive()  # before the command: a cut in between must not leave a proof
             self.outputs.positive = 1

@@ -35,7 +35,6 @@ class Resistors(Part):
     uses = ("electrics",)
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
         self.precharge_mj = self.discharge_mj = self.energy_mj = self.doubt_mj = self.last_mj = self.start_mv = (
             self.travel_ms
         ) = self.cool_ms = 0

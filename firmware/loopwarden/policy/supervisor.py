@@ -6,26 +6,15 @@ Decides the order, and who has a turn. `step` reads `inputs`, writes `outputs`, 
 from micropython import const
 
 from loopwarden import signals as S
+from loopwarden.policy import cooling, faults, lamps, limits, phases, resistors, start_checks
 from loopwarden.policy import fault_table as T
-from loopwarden.policy.cooling import Cooling
-from loopwarden.policy.faults import Faults
-from loopwarden.policy.lamps import Lamps
-from loopwarden.policy.limits import Limits
-from loopwarden.policy.monitors.electrics import Electrics
-from loopwarden.policy.monitors.health import Health
-from loopwarden.policy.monitors.isolation import Isolation
-from loopwarden.policy.monitors.motion import Motion
-from loopwarden.policy.monitors.switches import Switches
-from loopwarden.policy.monitors.thermal import Thermal
-from loopwarden.policy.phases import Phases
-from loopwarden.policy.resistors import Resistors
-from loopwarden.policy.start_checks import StartChecks
+from loopwarden.policy.monitors import electrics, health, isolation, motion, switches, thermal
 
 # What became of a request from a link; WAITING for the wired acknowledge button.
 NOTHING, WAITING, DONE, NOT_OFF, NOT_DEAD, PRESENT, TIMED_OUT, NOT_ACTIVE = range(8)
+_PARTS = "switches electrics motion isolation thermal health resistors checks phases limits cooling lamps"
 _ASK_MS = const(10000)
 _ORDER = bytes((0, 1, 0, 2, 0, 5, 0, 3, 0, 1, 0, 2, 0, 5, 0, 4))
-_QUOTA = const(2)
 _COUNTER = const(0x1FFFFFFF)
 
 
@@ -40,12 +29,14 @@ class Supervisor:
     def __init__(self, build, memory):
         self.build, self.memory = build, memory
         self.inputs = self.outputs = None
-        f = self.faults = Faults(build)
-        self.switches, self.electrics, self.motion = Switches(build, f), Electrics(build, f), Motion(build, f)
-        self.isolation, self.thermal, self.health = Isolation(build, f), Thermal(build, f), Health(build, f)
+        f = self.faults = faults.Faults(build)
+        self.switches, self.electrics = switches.Switches(build, f), electrics.Electrics(build, f)
+        self.motion, self.isolation = motion.Motion(build, f), isolation.Isolation(build, f)
+        self.thermal, self.health = thermal.Thermal(build, f), health.Health(build, f)
         f.add_events(memory.locked)
-        self.resistors, self.checks, self.phases = Resistors(build, f), StartChecks(build, f), Phases(build, f)
-        self.limits, self.cooling, self.lamps = Limits(build, f), Cooling(build, f), Lamps(build, f)
+        self.resistors, self.checks = resistors.Resistors(build, f), start_checks.StartChecks()
+        self.phases, self.limits = phases.Phases(build, f), limits.Limits(build, f)
+        self.cooling, self.lamps = cooling.Cooling(build, f), lamps.Lamps(build, f)
         self._join()
         self.resistors.start(memory)
         self.health.start()
@@ -56,13 +47,11 @@ class Supervisor:
         slow = (self.thermal.step, self.isolation.step, self.health.step, self.cooling.step, self.resistors.cool)
         self.slow = slow + (self.limits.look,)
         self.slow_at = [0] * len(self.slow)
-        self.judged = self.now = self.asked = self.ask_ms = self.answer = 0
+        self.judged = self.turn = self.asked = self.ask_ms = self.answer = 0
 
     def _join(self):
-        for part in (self.switches, self.motion, self.electrics, self.isolation, self.thermal, self.health):
-            part.join(self)
-        for part in (self.resistors, self.checks, self.phases, self.limits, self.cooling, self.lamps):
-            part.join(self)
+        for name in _PARTS.split():
+            getattr(self, name).join(self)
 
     @property
     def phase(self):
@@ -87,9 +76,10 @@ class Supervisor:
         f = self.faults
         f.dt = dt_ms
         f.clock_ms += dt_ms
-        self.now = (self.now + dt_ms) & _COUNTER
-        f.turn = (f.turn + 1) & 15
-        f.quota = _QUOTA
+        f.now = (f.now + dt_ms) & _COUNTER
+        f.turn = (f.turn + 1) & 3
+        f.quota = 1
+        f.room = 1
         if inputs.late_ms:
             self.health.late()
         part = self.parts
@@ -101,8 +91,9 @@ class Supervisor:
             return
         part[1]()
         part[2]()
-        self._slow(f)
-        f.dt = dt_ms
+        if f.room or not f.turn & 1:
+            self._slow(f)  # else a tick in which much was counted leaves it to the next
+            f.dt = dt_ms
         if not p.calm:
             part[3](dt_ms)
         part[4](dt_ms)
@@ -119,9 +110,10 @@ class Supervisor:
     def _slow(self, f):
         # A temperature zone in one tick, another slow subject in the next, in fixed order; each gets the time since its
         # own last turn.
-        k = _ORDER[f.turn]
-        f.dt = (self.now - self.slow_at[k]) & _COUNTER
-        self.slow_at[k] = self.now
+        self.turn = (self.turn + 1) & 15
+        k = _ORDER[self.turn]
+        f.dt = (f.now - self.slow_at[k]) & _COUNTER
+        self.slow_at[k] = f.now
         self.slow[k](f.dt)
 
     def ask(self, row_id):
@@ -132,10 +124,11 @@ class Supervisor:
         self.answer = WAITING if known else NOT_ACTIVE
 
     def _asked(self):
-        # S9, S15: off, the bus proven dead, the button pressed after the request, the condition gone.
+        # S9, S15: off, the bus proven dead, the button pressed after the request, the condition gone. What an end means
+        # for the memory (a pole proof, a count, a new memory) is the memory's to know.
         self.ask_ms += self.faults.dt
         row = self.asked
-        if not self.faults.is_on(row):
+        if not self.faults.places[row] or self.faults.ends[row] < T.LOCK:
             self.answer = NOT_ACTIVE
         elif self.phases.stage > 1:
             self.answer = NOT_OFF
@@ -146,21 +139,5 @@ class Supervisor:
         elif not self.phases.proven_dead():
             self.answer = NOT_DEAD
         else:
-            self.answer = self._clear(row)
+            self.answer = DONE if self.faults.clear(row) else PRESENT
         self.asked = 0
-
-    def _clear(self, row):
-        ends = self.faults.ends[row]
-        if ends != T.LOCK and ends != T.ACKED and ends != T.KEY_ACKED:
-            return NOT_ACTIVE
-        if not self.faults.clear(row):
-            return PRESENT
-        if row == 46:
-            self.memory.prove_positive()  # the meter check stands for the proof
-        elif row == 76:
-            self.memory.new = False  # commissioned
-        elif row == 80:
-            self.memory.under_load = 0  # inspected
-        elif row == 79:
-            self.phases.flats = self.memory.flats = 0
-        return DONE

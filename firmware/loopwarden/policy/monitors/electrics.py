@@ -27,7 +27,6 @@ class Electrics(Part):
     uses = ("switches",)
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
         self.live = self.closing = self.pack_ok = self.bus_ok = self.dead_ms = self.gone_ms = self.steady = 0
         self.last_bus_mv = self.last_current_ma = self.rest_mv = self.calm = 0
         self.bus_low_mv = self.bus_high_mv = self.reports = 0
@@ -56,8 +55,9 @@ class Electrics(Part):
                 self.last_bus_mv = bus
                 return
         bad |= self._bus(bus, pack, self.build)
-        if self.aux and not self.closing and self.reported() != self.outputs.positive | self.outputs.negative << 1:
-            bad |= _FEEDBACK
+        if self.aux and not self.closing:
+            if self.switches.word >> 8 & 3 != self.outputs.positive | self.outputs.negative << 1:
+                bad |= _FEEDBACK
         if bad != self.steady:
             self.steady = self.faults.update(self.group, bad)
         self.calm = not (self.steady or self.gone_ms) and (self.live or self.dead_ms >= _PROVEN_MS)

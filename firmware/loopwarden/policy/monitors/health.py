@@ -17,7 +17,6 @@ class Health(Part):
     uses = ("memory",)
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
         self.group = faults.add([(row, 0) for row in (58, 59, 60, 72, 71, 73, 74)])
         self.steady = self.overruns = self.window_ms = 0
 

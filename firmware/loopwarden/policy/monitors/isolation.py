@@ -22,7 +22,6 @@ class Isolation(Part):
     """
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
         self.good = self.closed_ms = self.steady = 0
         self.settled = self.watching = 1
         self.group = faults.add(_SLOTS)

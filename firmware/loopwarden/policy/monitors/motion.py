@@ -22,8 +22,7 @@ class Motion(Part):
     uses = ("electrics",)
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
-        self.fitted = build.speed_fitted
+        self.fitted, self.fallback_ms = build.speed_fitted, build.fallback_ms
         self.moving = 1
         self.quiet_ms = self.idle_ms = self.undriven_ms = self.last_mm_s = self.steep = self.pulses = self.seen = (
             self.granted
@@ -46,12 +45,14 @@ class Motion(Part):
             if self.quiet_ms >= _STAND_MS:
                 return  # it stands on
         o = self.outputs
-        if not (o.drive_limit_permille or o.charge_limit_permille):
-            self.idle_ms = min(self.idle_ms + self.faults.dt, self.build.fallback_ms) if low else 0
-        else:
+        if o.drive_limit_permille or o.charge_limit_permille:
             self.idle_ms = 0
             if low <= 0 and o.inverter_enable:
                 self.granted = 1  # a drive that never took a current has not moved anything, nor has a charger
+        elif low == 0:
+            self.idle_ms = 0
+        elif self.idle_ms < self.fallback_ms:
+            self.idle_ms += self.faults.dt
         self.pulses = 0
         self._stand(low, self._lost(i, low) if self.fitted else -1)
 
@@ -76,7 +77,8 @@ class Motion(Part):
         elif i.speed_pulses:
             self._rolling(i.speed_mm_s)
         else:
-            self.quiet_ms = min(self.quiet_ms + self.faults.dt, _STAND_MS)
+            if self.quiet_ms < _STAND_MS:
+                self.quiet_ms += self.faults.dt
             if self.last_mm_s > _JUMP_MM_S and self.quiet_ms >= _LOST_MS:
                 bad = 2
         if low or self.pulses:
@@ -93,8 +95,8 @@ class Motion(Part):
         # Speed lost, not trusted or not fitted: standing only after both limits were 0 for the fallback time.
         if self.pulses:
             return
-        quiet = not bad and self.quiet() and not self.steep and (self.seen or not self.granted)
-        if (quiet and (low == 1 or not self.build.current_fitted)) or self.idle_ms >= self.build.fallback_ms:
+        quiet = not bad and self.quiet_ms >= _STAND_MS and not self.steep and (self.seen or not self.granted)
+        if (quiet and (low == 1 or not self.build.current_fitted)) or self.idle_ms >= self.fallback_ms:
             self.moving = self.last_mm_s = self.steep = 0
         else:
             self.moving = 1

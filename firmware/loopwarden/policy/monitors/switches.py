@@ -10,9 +10,10 @@ from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _KEY, _START, _ACK, _STOP_OR_CRASH = const(1), const(2), const(4), const(0x60)  # as in signals.py
+_BAD_WHEN_SET = const(0x1868)
 _ROW_OF = (2, 1, 6, 6)  # the row of an open loop that is hard, watched, permits driving, permits charging
-_CONTROLS = (61, 62, 66, 67, 64, 32, 65)
-_START_HELD_MAX_MS = const(10000)
+_CONTROLS = (61, 62, 66, 67, 64, 32, 65, 5)
+_STUCK_MS = const(10000)  # a start button held for so long
 _FLICKER_WINDOW_MS = const(60000)
 _FLICKERS = const(3)
 _LOOP_SHIFT = const(16)
@@ -27,7 +28,6 @@ class Switches(Part):
     """
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
         self.bits = self.known = self.word = -1
         self.busy = self.cut = 1
         self.used = ~((0 if build.crash_fitted else S.CRASH) | (0 if build.plug_fitted else S.PLUG))
@@ -47,51 +47,47 @@ class Switches(Part):
         """Judge one tick. Skips everything while no input changes and nothing counts."""
         i = self.inputs
         if self.busy or i.latch or i.bits != self.bits or i.known != self.known or i.loop_low or i.loop_high:
-            self._look(i)
+            self._look(i, 0 if i.bits is None else i.known or 0)
 
-    def _look(self, i):
+    def _look(self, i, known):
         self.bits = i.bits
         self.known = i.known
-        known = 0 if i.bits is None else i.known or 0
-        word = ((i.bits or 0) & known | S.BAD_WHEN_SET & ~known | i.latch & _STOP_OR_CRASH) & self.used
+        word = ((i.bits or 0) & known | _BAD_WHEN_SET & ~known | i.latch & _STOP_OR_CRASH) & self.used
         # A fresh edge needs the input to have been read low before: one that comes back unreadable is none (S1, S10).
         self.edges = word & self.seen_low & known
         self.seen_low = self.seen_low & ~known | known & ~word
-        self.start_ms = min(self.start_ms + self.faults.dt, _START_HELD_MAX_MS) if word & _START else 0
-        if self.start_ms and word & _KEY and not self.key:
-            self.start_ms = _START_HELD_MAX_MS  # pressed before the key came on
+        if word & _START:
+            fresh = self.key or not word & _KEY  # not pressed before the key came on
+            self.start_ms = min(self.start_ms + self.faults.dt, _STUCK_MS) if fresh else _STUCK_MS
+        elif self.start_ms:
+            self.start_ms = 0
         self.key = word & _KEY
         self.plugged = (word & known) >> 3 & 1
         self.word = word
         if self.edges & _ACK:
             self.faults.acknowledge()
-        word = word >> 5 & 3 | word >> 9 & 12 | (self.coolant_asked & ~(word >> 10)) << 5  # STOP, CRASH; driver faults
-        word |= (self.start_ms >= _START_HELD_MAX_MS) << 4 | (self.word >> 3 & self.driving) << 6  # PLUG
-        self._loops(i, ~(self.word >> _LOOP_SHIFT) & self.all_loops, i.latch >> _LOOP_SHIFT & self.all_loops, word)
+        self._loops(i, ~(word >> _LOOP_SHIFT) & self.all_loops, i.latch >> _LOOP_SHIFT & self.all_loops)
+        self.cut = 1 if word & _STOP_OR_CRASH or self.open & self.hard else 0  # S3: level or latched edge
 
-    def _loops(self, i, opened, latched, bad):
+    def _loops(self, i, opened, latched):
         self.open = opened | latched
-        self.cut = 1 if bad & 3 or self.open & self.hard else 0  # S3: level or latched edge
         opened &= ~(i.loop_low | i.loop_high) | self.hard  # a short is named as what it is
         if (self.was_open | latched) & self.watched & ~opened and not self.faults.places[1]:
-            self._flicker()  # an opening that ended before it was confirmed
+            self.flickers = min(self.flickers + 1, _FLICKERS)  # an opening that ended before it was confirmed
+            if self.flickers != 2:  # the window begins with the first; it heals a whole window after the last
+                self.flicker_ms = self.faults.clock_ms
+            self.faults.measured[5] = self.flickers
+        if self.flickers and self.faults.clock_ms - self.flicker_ms >= _FLICKER_WINDOW_MS:
+            self.flickers = 0
         self.was_open = opened
-        opened = (opened | latched & self.hard) & ~(self.permit_drive if self.charging else self.permit_charge)
-        bad |= opened << 7
+        bad = (opened | latched & self.hard) & ~(self.permit_drive if self.charging else self.permit_charge)
+        opened = self.word
+        bad = bad << 8 | opened >> 5 & 3 | opened >> 9 & 12 | (self.start_ms >= _STUCK_MS) << 4
+        bad |= (self.coolant_asked & ~(opened >> 10)) << 5 | (opened >> 3 & self.driving) << 6
+        bad |= (self.flickers >= _FLICKERS) << 7
         if bad != self.steady:
             self.steady = self.faults.update(self.group, bad)
         bad = i.loop_low & self.all_loops | (i.loop_high & self.all_loops) << self.loops
         if bad != self.short_steady:
             self.short_steady = self.faults.update(self.short_group, bad)
-        if self.flickers and self.faults.clock_ms - self.flicker_ms >= _FLICKER_WINDOW_MS:
-            self.flickers = 0
-            self.faults.drop(5)
         self.busy = self.steady < 0 or self.short_steady < 0 or self.edges or i.latch or self.flickers or self.start_ms
-
-    def _flicker(self):
-        self.flickers = min(self.flickers + 1, _FLICKERS)
-        if self.flickers == 1:
-            self.flicker_ms = self.faults.clock_ms
-        elif self.flickers == _FLICKERS:
-            self.flicker_ms = self.faults.clock_ms  # heals a whole window after the last one
-            self.faults.trip(5, _FLICKERS)

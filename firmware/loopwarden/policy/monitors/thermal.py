@@ -33,25 +33,24 @@ class Zone:
         self.at = self.dc = self.held = self.steady = self.seen = 0
         self.trend = self.ref_dc = self.window_ms = self.still_ms = self.others_dc = 0
 
-    def judge(self, dc, dt, cold_dc):
-        """Levels found in a valid reading; dt: ms since the zone's last turn."""
-        if self.where == 0:
-            if self.seen and -_STEP_DC <= dc - self.dc <= _STEP_DC:
-                self.trend &= ~_JUMPED
-                self.window_ms += dt
-            else:  # no trend yet, or a step that no cell can make: then it is the sensor, not the pack
-                self.trend = _JUMPED if self.seen else 0
-                self.window_ms = self.still_ms = 0
-                self.ref_dc = dc
-        self.seen = 1
+    def judge(self, dc):
+        """A reading that differs from the last: its step, and the levels it has reached."""
+        if self.seen and -_STEP_DC <= dc - self.dc <= _STEP_DC:
+            self.trend &= ~_JUMPED
+        else:  # no trend yet, or a step that no cell can make: then it is the sensor, not the pack
+            self.trend = _JUMPED if self.seen and self.where == 0 else 0
+            self.window_ms = self.still_ms = 0
+            self.ref_dc = dc
+            self.seen = 1
         self.dc = dc
         if dc >= self.trip_dc:
             self.held = _HOT | _TRIP
         elif dc >= self.hot_dc:
-            self.held |= _HOT
-        elif dc < self.clear_dc:  # inside the band between clear and set the last finding stands
-            self.held = 0
-        return self.held | (_COLD if dc < cold_dc else 0)
+            self.held = self.held & _TRIP | _HOT
+        elif dc < self.cold_dc:
+            self.held = _COLD
+        elif dc < self.clear_dc:  # inside the bands between clear and set the last finding stands
+            self.held = self.held & _COLD if dc < self.cold_dc + _COLD_CLEAR_DC else 0
 
     def window(self, loaded, others_dc):
         """A second is over: how much it warmed, and whether it is stuck: unchanged under load although others moved."""
@@ -76,12 +75,10 @@ class Thermal(Part):
     uses = ("electrics",)
 
     def __init__(self, build, faults):
-        super().__init__(build, faults)
         self.zones = [Zone(build, faults, n) for n in range(len(build.zone_where))]
-        self.all_zones = (1 << len(self.zones)) - 1
         self.pack_zones = sum([1 << n for n in range(len(self.zones)) if self.zones[n].where == 0])
         self.overall = faults.add(((20, 0), (25, 0)))
-        self.steady = self.round_ms = self.now = self.turn = self.valid = 0
+        self.steady = self.round_ms = self.turn = self.valid = 0
         self.hottest_dc = self.coldest_dc = self.inverter_dc = self.motor_dc = 0
         self.highs = [_LOWEST_DC] * 3  # of this round, by where
         self.low = -_LOWEST_DC
@@ -95,7 +92,7 @@ class Thermal(Part):
                 if self.inputs.zone_dc[n] >= zone.trip_dc:
                     return False
             n += 1
-        return not self._uncovered(self.all_zones, valid)
+        return not self._uncovered((1 << n) - 1, valid)
 
     def _uncovered(self, zones, valid):
         # A zone that neither its own sensor nor a valid covering one watches.
@@ -110,11 +107,10 @@ class Thermal(Part):
 
     def step(self, dt):
         """Judge one zone; dt: ms since the last step, whichever zone that was."""
-        self.now = (self.now + dt) & _COUNTER
         self.round_ms += dt
         zone = self.zones[self.turn]
-        self.faults.dt = (self.now - zone.at) & _COUNTER  # S10: this zone's own time, not the tick's
-        zone.at = self.now
+        self.faults.dt = (self.faults.now - zone.at) & _COUNTER  # S10: this zone's own time, not the tick's
+        zone.at = self.faults.now
         self._zone(zone, self.inputs.zone_dc[self.turn], self.inputs.zone_state[self.turn])
         self.turn += 1
         if self.turn == len(self.zones):
@@ -130,17 +126,23 @@ class Thermal(Part):
             bad = _UNREAD | (_SHORT if bad == S.SHORT and zone.where == 0 else _OPEN)
         else:
             self.valid |= 1 << self.turn
-            bad = zone.judge(dc, f.dt, zone.cold_dc + _COLD_CLEAR_DC if f.places[19] else zone.cold_dc)
+            if zone.where == 0:
+                zone.window_ms += f.dt
+            if dc != zone.dc or not zone.seen:
+                zone.judge(dc)
+            else:
+                zone.trend &= ~_JUMPED
             if zone.window_ms >= _RATE_WINDOW_MS:
                 zone.window(self.electrics.inverter_load(), self.hottest_dc + self.coldest_dc)
-            bad |= zone.trend
+            bad = zone.held | zone.trend
         if zone.seen or zone.held:  # a hot zone that nobody can read keeps its last heat: no limit rises by that (S7)
-            self.highs[zone.where] = max(self.highs[zone.where], zone.dc)
-            if zone.where == 0:
-                self.low = min(self.low, zone.dc)
+            if zone.dc > self.highs[zone.where]:
+                self.highs[zone.where] = zone.dc
+            if zone.dc < self.low and zone.where == 0:
+                self.low = zone.dc
         if bad != zone.steady:
             zone.steady = f.count(zone.group, bad)
-        if bad & _FAST and f.places[17] and (bad & _TRIP or self.electrics.sagged()):
+        if f.quota > 0 and bad & _FAST and f.places[17] and (bad & _TRIP or self.electrics.sagged()):
             f.trip(18, zone.dc)
 
     def _round(self, highs):
