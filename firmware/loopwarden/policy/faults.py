@@ -110,16 +110,16 @@ class Faults:
         key = 0
         n = counts[i]
         while n >= 0:
-            if n > _CONFIRMED:
-                key -= 1
-                self._confirm(i)
-            elif bad & 0x8001:
-                if not bad & 0x8000 and n < _CONFIRMED:
+            if bad & 0x8001:
+                if not bad & 0x8000 and n != _CONFIRMED:
                     key -= 1
                     n = n + dt if n else self.begin[i]  # the first bad reading credits no time
                     counts[i] = n
                     if n >= _CONFIRMED:
                         self._confirm(i)
+            elif n > _CONFIRMED:
+                key -= 1
+                self._confirm(i)
             elif n:
                 key -= 1
                 n -= dt // 4 or 1
@@ -205,18 +205,18 @@ class Faults:
             self._mark(row, GONE)
             self._deactivate(self.event[row])
 
-    def key_on(self, most=255):
-        """A new key-on: end what waited for it, as far as its condition is gone; at most so many now.
+    def key_on(self):
+        """A new key-on: end what waited for it, as far as its condition is gone; a row a tick, as rows become active.
 
-        Returns 1 while more may be left, so that a key-on after a bad day can be spread over ticks.
+        Returns 1 while more may be left.
         """
         i = self.on.find(b"\x01")
         while i >= 0:
             ends = self.ends[self.row[i]]
             if self.counts[i] == 0 and (ends == T.KEYED or (ends == T.KEY_ACKED and self.acked)):
-                if most == 0:
+                if self.quota <= 0:
                     return 1
-                most -= 1
+                self.quota -= 1
                 self._deactivate(i)
             i = self.on.find(b"\x01", i + 1)
         return 0

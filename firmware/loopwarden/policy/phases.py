@@ -35,7 +35,6 @@ _STANDING_RAMP_MS = const(500)
 _CHARGE_END_MS = const(2000)
 _PACK_LOST_MS = const(10000)
 _FLATS = const(3)
-_SWEEP = const(2)  # rows that a key-on ends in a tick
 _MARK_MS = const(1000)
 _PROVEN_MS = const(10000)
 _PROOF_MIN_MV = const(10000)
@@ -158,7 +157,7 @@ class Phases(Part):
         self.phase = LOCKED if self.faults.locks else CHECKING
         self._bus_off()
         if self.sweep:
-            self.sweep = self.faults.key_on(_SWEEP)
+            self.sweep = self.faults.key_on()
         self.charge = self.switches.charging = self.switches.plugged
         self.isolation.watching = self.build.iso_while_plugged if self.charge else 1
         if not self.switches.key:

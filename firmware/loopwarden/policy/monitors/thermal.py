@@ -25,6 +25,7 @@ class Zone:
 
     def __init__(self, build, faults, number):
         self.where = build.zone_where[number]
+        self.cover = build.zone_cover[number] | 1 << number
         self.group = faults.add([(row, number) for row in _ROWS_OF[self.where]])
         self.hot_dc = (build.pack_hot_dc, build.inverter_hot_dc, build.motor_hot_dc)[self.where]
         self.trip_dc = (build.pack_trip_dc, build.inverter_trip_dc, build.motor_trip_dc)[self.where]
@@ -87,35 +88,32 @@ class Thermal(Part):
         """True when every zone is valid or covered by a valid one, in this tick, and all are below trip (S1, S10)."""
         valid = n = 0
         for zone in self.zones:
-            if not self.inputs.zone_state[n] and self.inputs.zone_dc[n] is not None and zone.seen:
-                valid |= 1 << n
+            if zone.seen and self.inputs.zone_dc[n] is not None and not self.inputs.zone_state[n]:
                 if self.inputs.zone_dc[n] >= zone.trip_dc:
                     return False
+                valid |= 1 << n
             n += 1
-        return not self._uncovered((1 << n) - 1, valid)
+        return not self._uncovered(valid, 2)
 
-    def _uncovered(self, zones, valid):
-        # A zone that neither its own sensor nor a valid covering one watches.
-        n = 0
-        zones &= ~valid
-        while zones:
-            if zones & 1 and not valid & self.build.zone_cover[n]:
-                return 1
-            zones >>= 1
-            n += 1
+    def _uncovered(self, valid, last):
+        # A zone, up to that kind, that neither its own sensor nor a valid covering one watches.
+        for zone in self.zones:
+            if zone.where <= last and not valid & zone.cover:
+                return 2
         return 0
 
     def step(self, dt):
-        """Judge one zone; dt: ms since the last step, whichever zone that was."""
+        """Judge one zone, or after the last all of them together; dt: ms since the last step."""
         self.round_ms += dt
+        if self.turn == len(self.zones):
+            self.turn = 0
+            self._round(self.highs)
+            return
         zone = self.zones[self.turn]
         self.faults.dt = (self.faults.now - zone.at) & _COUNTER  # S10: this zone's own time, not the tick's
         zone.at = self.faults.now
         self._zone(zone, self.inputs.zone_dc[self.turn], self.inputs.zone_state[self.turn])
         self.turn += 1
-        if self.turn == len(self.zones):
-            self.turn = 0
-            self._round(self.highs)
 
     def _zone(self, zone, dc, bad):
         f = self.faults
@@ -156,8 +154,7 @@ class Thermal(Part):
         self.motor_dc = highs[2]
         highs[0] = highs[1] = highs[2] = _LOWEST_DC
         self.low = -_LOWEST_DC
-        if self._uncovered(self.pack_zones, self.valid):
-            bad |= 2
+        bad |= self._uncovered(self.valid, 0)
         self.faults.dt = self.round_ms
         self.round_ms = 0
         if bad != self.steady:
