@@ -154,7 +154,8 @@ class Faults:
 
     def _activate(self, i):
         self.on[i] = self.changed = 1
-        self.floor[i] = min(self.begin[i], _CONFIRMED - _HEAL_MIN_MS) - _FORGIVEN_MS
+        if self.begin[i] > _CONFIRMED - _HEAL_MIN_MS:
+            self.floor[i] = _CONFIRMED - _HEAL_MIN_MS - _FORGIVEN_MS
         place = self.place[i]
         i = self.row[i]
         if not self.places[i]:

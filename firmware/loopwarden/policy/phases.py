@@ -113,11 +113,6 @@ class Phases(Part):
         if self.t_ms >= self.wait_ms:
             self.stages[self.stage]()
 
-    def powered(self):
-        """True while a contactor or an enable is commanded."""
-        o = self.outputs
-        return o.positive or o.negative or o.precharge or o.inverter_enable or o.charger_enable
-
     def cut(self):
         """Everything off at once (S3); whether the current was above the break current is worth a note."""
         self._under_load()
@@ -550,7 +545,7 @@ class Phases(Part):
         o = self.outputs
         if self.motion.pulses:
             self.emergency = 1  # rolled by hand: the motor may feed the bus
-        if self.powered() or (self.emergency and self._coasting()):
+        if self.emergency and self._coasting():
             o.discharge = 0  # S6
             self.t_ms = 0
             return

@@ -16,6 +16,7 @@ _PARTS = "switches electrics motion isolation thermal health resistors checks ph
 _ASK_MS = const(10000)
 _ORDER = bytes((0, 1, 0, 2, 0, 5, 0, 3, 0, 1, 0, 2, 0, 5, 0, 4))
 _COUNTER = const(0x1FFFFFFF)
+_MARK, _ALL_OPEN = const(2), const(15)  # stages of phases.py: something is, or is about to be, commanded between them
 
 
 class Supervisor:
@@ -85,7 +86,7 @@ class Supervisor:
         part = self.parts
         part[0]()
         p = self.phases
-        if self.switches.cut and p.powered():
+        if self.switches.cut and _MARK <= p.stage < _ALL_OPEN:
             p.cut()  # S3: any phase, any speed, this tick; all else waits for the next
             outputs.heartbeat ^= 1
             return
@@ -101,7 +102,8 @@ class Supervisor:
             outputs.lamp_hv = 1  # S5: calm is live; nothing else that limits and lamps read has changed
         else:
             self.judged = f.judged
-            part[5](dt_ms)
+            if self.electrics.live or self.limits.turned:
+                part[5](dt_ms)
             part[6]()
         if self.asked:
             self._asked()
