@@ -33,6 +33,7 @@ class Cooling(Part):
             self.faults.drop(14)
         if self.build.cool_kind != PASSIVE:
             self._run(dt, known)
+        self.phases.supply(dt)  # an after-run holds it
 
     def _run(self, dt, known):
         phase = self.phases.phase

@@ -14,6 +14,7 @@ from loopwarden.policy.part import Part
 
 NAMES = ("off", "checking", "precharging", "live", "winding down", "opening", "discharging", "locked out")
 OFF, CHECKING, PRECHARGING, LIVE, WINDING, OPENING, DISCHARGING, LOCKED = range(8)
+_PRECHARGING, _LIVE, _WINDING = const(2), const(3), const(4)
 
 # Stages in the order of a drive, and the phase that each belongs to. NEGATIVE_TEST: precharge alone, a rise means the
 # negative main is welded. POSITIVE_TEST: negative alone, a rise means precharge or positive is welded. TAKE_OVER:
@@ -51,11 +52,10 @@ class Phases(Part):
     uses = ("checks", "electrics", "isolation", "memory", "motion", "resistors", "switches")
 
     def __init__(self, build, faults):
-        self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = 0
-        self.solid = self.solid_ms = self.hold_ms = self.lost_ms = self.full_ms = self.restarts = self.after_run = 0
-        self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = 0
-        self.calm = self.moved = self.sweep = 0
-        self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.reached = self.refused_ms = 0
+        self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = self.calm = self.moved = 0
+        self.solid = self.solid_ms = self.full_ms = self.hold_ms = self.restarts = self.after_run = self.sweep = 0
+        self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = self.emergency = self.reached = 0
+        self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.refused_ms = 0
         self.refused = C.LAMP_TEST
         self.fresh_key = 1  # power-up is a key-on
         self.wind_cap = T.FULL
@@ -100,16 +100,12 @@ class Phases(Part):
             return
         if s.edges & S.KEY:
             self.fresh_key = 1
-        phase = self.phase
-        if phase == LIVE or phase == WINDING:
-            self._column(phase)
+        if _LIVE <= self.phase <= _WINDING:
+            self._column(self.phase)
         if self.faults.changed:
             self.faults.judge()
-        if phase == PRECHARGING:
-            if self._aborts():
-                return
-        elif phase == OFF or phase >= DISCHARGING:
-            self._supply()
+        if self.phase == _PRECHARGING and self._aborts():
+            return
         if self.t_ms >= self.wait_ms:
             self.stages[self.stage]()
 
@@ -125,17 +121,18 @@ class Phases(Part):
         known = self.inputs.current_state == S.OK and now is not None
         loaded = abs(now) > self.build.break_ma if known else self.build.current_fitted or self.outputs.inverter_enable
         if loaded and self.phase >= LIVE:
-            self.faults.drop(57)
             n = self.memory.count_under_load()
+            self.faults.drop(57)
             self.faults.trip(57, n)
             if n >= self.build.inspect_after:
                 self.faults.trip(80, n)
 
-    def _supply(self):
-        # The board lets its own supply go only proven dead and with nothing left to do, or after the longest wait.
-        self.hold_ms = 0 if self.switches.key else min(self.hold_ms + self.faults.dt, self.build.hold_max_ms)
+    def supply(self, dt):
+        """One slow turn: the board lets its own supply go only proven dead and idle, or after the longest wait."""
+        waits = not self.switches.key and (self.phase == OFF or self.phase >= DISCHARGING)
+        self.hold_ms = min(self.hold_ms + dt, self.build.hold_max_ms) if waits else 0
         done = self.stage == IDLE and self.electrics.dead_ms >= _PROVEN_MS and not self.after_run and self.memory.idle()
-        off = not self.switches.key and (done or self.hold_ms >= self.build.hold_max_ms)
+        off = waits and (done or self.hold_ms >= self.build.hold_max_ms)
         self.outputs.hold = 0 if off else self.build.hold_fitted
 
     # Off and checking
@@ -146,6 +143,7 @@ class Phases(Part):
         if self.switches.key:
             self.sweep = self.fresh_key
             self.fresh_key = 0
+            self.outputs.hold = self.build.hold_fitted
             self.enter(READY)
 
     def _ready(self):
@@ -205,24 +203,21 @@ class Phases(Part):
         elif self.stage == TAKE_OVER:
             return 0  # both mains are closed or about to be: live ends what comes now, and proves the pole
         elif not (e.pack_ok and e.bus_ok):
-            self.why_row = 36 if e.pack_ok else 35
-            self.faults.trip(self.why_row)  # S8
+            return self._abort(36 if e.pack_ok else 35)  # S8
         elif s.key and not self.motion.pulses and self.motion.quiet() and s.plugged >= self.charge:
             return 0
-        self._abort()
-        return 1
+        return self._abort()
 
-    def _abort(self):
+    def _abort(self, row=0, measured=0):
+        if row:
+            self.why_row = row
+            self.faults.trip(row, measured)
         if self.motion.pulses:
             self.emergency = 1
         self.resistors.precharge_ends()
         self.outputs.off()
         self.enter(ALL_OPEN, self.build.release_ms)
-
-    def _abort_for(self, row, measured):
-        self.why_row = row
-        self.faults.trip(row, measured)
-        self._abort()
+        return 1
 
     def _mark(self):
         if not self.part_ms:
@@ -239,7 +234,7 @@ class Phases(Part):
             self.start_mv = self.inputs.bus_mv
             self._precharge(NEGATIVE_TEST)
         elif self.t_ms >= _MARK_MS:
-            self._abort_for(73, 0)
+            self._abort(73, 0)
 
     def _precharge(self, stage):
         self.outputs.precharge = 1
@@ -251,32 +246,31 @@ class Phases(Part):
 
     def _negative_test(self):
         if self._rose():
-            self._abort_for(44, self.inputs.bus_mv)
+            self._abort(44, self.inputs.bus_mv)
         elif self.t_ms >= self.build.close_ms + self.build.rc_ms:
             self.outputs.precharge = 0
             self.enter(NEGATIVE_TEST_ENDS, self.build.release_ms)
 
     def _negative_test_ends(self):
         if not self.checks.positive_open():  # S1: never onto a main that was not proven open
-            self._abort_for(46, 0)
-            return
-        self.start_mv = self.ref_mv = self.inputs.bus_mv
-        self.outputs.negative = 1
-        self.enter(POSITIVE_TEST)
+            self._abort(46)
+        else:
+            self.start_mv = self.ref_mv = self.inputs.bus_mv
+            self.outputs.negative = 1
+            self.enter(POSITIVE_TEST)
 
     def _positive_test(self):
         bus = self.inputs.bus_mv
         if self._rose():
             # Through the resistor a tick can bring 40 % at the most; more than half came past it.
-            self._abort_for(45 if bus - self.ref_mv > self.inputs.pack_mv // 2 else 47, bus)
-            return
-        self.ref_mv = bus
-        if self.t_ms >= self.build.close_ms + self.build.rc_ms:
+            self._abort(45 if bus - self.ref_mv > self.inputs.pack_mv // 2 else 47, bus)
+        elif self.t_ms >= self.build.close_ms + self.build.rc_ms:
             if self.build.feedback and not self.electrics.reported() & 2:
-                self._abort_for(49, bus)
-                return
-            self.reached = 0
-            self._precharge(CHARGE_BUS)
+                self._abort(49, bus)
+            else:
+                self.reached = 0
+                self._precharge(CHARGE_BUS)
+        self.ref_mv = bus
 
     def _charge_bus(self):
         b = self.build
@@ -289,13 +283,12 @@ class Phases(Part):
             self._flat(bus)
             return
         pack = (pack + 999) // 1000 * b.fraction_permille
-        if not self.reached and bus >= pack:
-            self.reached = 1
-            if self.t_ms + self.faults.dt < b.precharge_min_ms:
-                self._abort_for(42, self.t_ms)
-                return
-        if t > (b.settle_max_ms if self.reached else b.precharge_max_ms):
-            self._abort_for(41, bus)
+        fresh = bus >= pack and not self.reached
+        self.reached |= fresh
+        if fresh and self.t_ms + self.faults.dt < b.precharge_min_ms:
+            self._abort(42, self.t_ms)
+        elif t > (b.settle_max_ms if self.reached else b.precharge_max_ms):
+            self._abort(41, bus)
         else:
             self._settle(bus, pack)
 
@@ -303,7 +296,7 @@ class Phases(Part):
         self.memory.flats += 1
         if self.memory.flats >= _FLATS:
             self.faults.trip(79, self.memory.flats)
-        self._abort_for(40, bus)
+        self._abort(40, bus)
 
     def _settle(self, bus, fraction_mv):
         # S2: at or above the fraction, and less than 1 % of pack more in the last half R*C. Time alone closes nothing.
@@ -327,10 +320,10 @@ class Phases(Part):
             return
         reported = self.electrics.reported()
         if self.build.feedback and reported != 3:
-            self._abort_for(49 if reported & 1 else 48, self.inputs.bus_mv)
+            self._abort(49 if reported & 1 else 48, self.inputs.bus_mv)
             return
         self.resistors.precharge_ends()
-        self.solid = self.solid_ms = self.wind_fault = self.fast = self.lost_ms = self.full_ms = 0
+        self.solid = self.solid_ms = self.wind_fault = self.fast = self.full_ms = 0
         self.wind_cap = T.FULL
         self.isolation.closing()
         self.enter(DRIVE)
@@ -339,23 +332,21 @@ class Phases(Part):
     # Live
 
     def _drive(self):
-        if self.faults.worst >= T.WIND:
-            self._end(self.faults.worst)
-            return
-        if not self.switches.key:
+        f = self.faults
+        if f.worst >= T.WIND:
+            self._end(f.worst)
+        elif not self.switches.key:
             self._wind(0)
-            return
-        solid = self.solid
-        if not solid:
-            self._hold()
-        if self.charge:
-            self._charging()
-        lost = self.faults.places[35] and not self.motion.moving
-        self.lost_ms = self.lost_ms + self.faults.dt if lost else 0
-        if self.lost_ms >= _PACK_LOST_MS:
+        elif f.places[35] and not self.motion.moving and f.clock_ms - f.since_ms[35] >= _PACK_LOST_MS:
             self._wind(35)
-        self.calm = self.stage == DRIVE and solid and not self.charge and not lost
-        self.moved = self.motion.moving
+        else:
+            solid = self.solid
+            if not solid:
+                self._hold()
+            if self.charge:
+                self._charging()
+            self.calm = self.stage == DRIVE and solid and not self.charge and not f.places[35]
+            self.moved = self.motion.moving
 
     def _end(self, worst):
         row = self.faults.worst_row
@@ -388,39 +379,32 @@ class Phases(Part):
         self.solid = 1 if self.solid_ms >= _SOLID_MS else 0
 
     def _charging(self):
+        s = self.switches
         full = self.solid and self.electrics.pack_ok and self.inputs.pack_mv >= self.build.charge_end_mv
         self.full_ms = self.full_ms + self.faults.dt if full else 0
         cold = self.faults.places[19]
-        if (
-            not self.switches.plugged
-            or cold
-            or self.motion.pulses
-            or self.switches.word & S.CHARGED
-            or self.full_ms >= _CHARGE_END_MS
-        ):
+        if cold or not s.plugged or s.word & S.CHARGED or self.motion.pulses or self.full_ms >= _CHARGE_END_MS:
             self._wind(19 if cold else 0)
 
     def _wind(self, row):
+        o = self.outputs
         self.why_row = row
         self.wind_fault = 1 if row else 0
         self.fast = 1 if self.faults.worst == T.FAST else 0
         self.finish = self.charge
-        o = self.outputs
-        o.charger_enable = 0
         self.wind_cap = o.drive_limit_permille or o.charge_limit_permille
-        self.wind_acc = 0
+        o.charger_enable = self.wind_acc = 0
         self.enter(WIND_DOWN)
 
     def _wind_down(self):
         worst = self.faults.worst
-        if worst == T.CUT or worst == T.DOWN:
+        if worst >= T.DOWN:
             self._end(worst)
             return
         if worst >= T.WIND:
             self.wind_fault = 1
             self.why_row = self.faults.worst_row
-            if worst == T.FAST:
-                self.fast = 1
+            self.fast |= worst == T.FAST
         elif self.switches.edges & S.KEY and not self.wind_fault and not self.finish:
             self.fresh_key = 0  # this key-on ends no fault: it is the same drive
             self.wind_cap = T.FULL
@@ -431,8 +415,6 @@ class Phases(Part):
             self.finish = 1  # the first confirmed standing ends it
         if self.finish:
             self._ramp(_STANDING_RAMP_MS, 0)
-            if self.wind_cap == 0:
-                self._down()
         elif self.fast:
             self._ramp(self.build.ramp_fast_ms, 0)
         elif self.wind_cap > self.build.crawl_permille:
@@ -443,6 +425,8 @@ class Phases(Part):
                 self.wind_cap = 0
         if self.wind_cap == 0:
             self.outputs.hv_loads_enable = 0  # or their current would pass for the drive's, and nothing ever stands
+            if self.finish:
+                self._down()
         # S4: moving and at zero, nothing opens; standing or the fallback of the motion monitor ends it.
 
     def _ramp(self, span_ms, floor):
@@ -480,13 +464,14 @@ class Phases(Part):
         self.enter(PROOF_PULSE)
 
     def _proof_pulse(self):
-        bus = self.inputs.bus_mv
-        fell = self.start_mv - bus if self.electrics.bus_ok else 0
-        need = max(_PROOF_MIN_MV, self.start_mv // 1000 * self.build.proof_fall_permille)
-        t = self.t_ms - self.build.close_ms
         if not self.electrics.bus_ok:
             self._proof_done()
-        elif self.build.discharge_kind == 2:
+            return
+        bus = self.inputs.bus_mv
+        fell = self.start_mv - bus
+        need = max(_PROOF_MIN_MV, self.start_mv // 1000 * self.build.proof_fall_permille)
+        t = self.t_ms - self.build.close_ms
+        if self.build.discharge_kind == 2:
             if fell >= need or self.t_ms >= self.build.proof_max_ms:
                 self._judge_proof(fell, need, need, bus)
         elif t >= self.build.proof_ms:
@@ -498,7 +483,7 @@ class Phases(Part):
         elif t >= 0 and self.part_ms == 0:
             self.part_ms = t + 1  # the discharge contact is surely closed: from here two halves are compared
             self.ref_mv = bus
-        elif t >= 0 and self.half_ms == 0 and t * 2 >= self.build.proof_ms:
+        elif t * 2 >= self.build.proof_ms and self.half_ms == 0:
             self.half_ms = t
             self.half_mv = bus
 

@@ -22,59 +22,44 @@ class StartChecks(Part):
 
     def refusal(self, charge):
         """Return FINE or the first reason against a start; charge: 1 for a charge, 0 for a drive. S1, S10."""
-        s = self.switches
-        if self.faults.worst >= T.REFUSE:
-            return BY_FAULT
-        if s.cut:
-            return STOPPED
-        if s.open & (s.hard | s.watched):
-            return LOOP
-        if s.open & (s.permit_charge if charge else s.permit_drive):
-            return PERMIT
-        if self.isolation.watching and not self._isolated(self.inputs):
-            return ISOLATION
-        if not s.plugged if charge else s.word & S.PLUG:
-            return PLUG
-        if not self.memory.ready or self.memory.failed or self.memory.new:
-            return MEMORY
-        if not self._supplied(self.inputs.supply_mv):
-            return SUPPLY
-        if not self.thermal.good():
-            return TEMPERATURE
-        if self.motion.fitted and (self.motion.moving or not self.motion.quiet()):
-            return NOT_STANDING
-        return self._electric(charge)
+        return self._standing(self.switches, self.memory, charge) or self._electric(self.electrics, self.build, charge)
+
+    def _standing(self, s, m, charge):
+        return (
+            (self.faults.worst >= T.REFUSE and BY_FAULT)
+            or (s.cut and STOPPED)
+            or (s.open & (s.hard | s.watched) and LOOP)
+            or (s.open & (s.permit_charge if charge else s.permit_drive) and PERMIT)
+            or (self.isolation.watching and not self._isolated(self.inputs.isolation_ohm) and ISOLATION)
+            or ((not s.plugged if charge else s.word & S.PLUG) and PLUG)
+            or ((m.failed or m.new or not m.ready) and MEMORY)
+            or (not self._supplied(self.inputs.supply_mv) and SUPPLY)
+            or (not self.thermal.good() and TEMPERATURE)
+            or (self.motion.fitted and (self.motion.moving or not self.motion.quiet()) and NOT_STANDING)
+        )
 
     def _supplied(self, mv):
         b = self.build
         return not self.inputs.supply_state and mv is not None and b.supply_low_mv <= mv <= b.supply_high_mv
 
-    def _isolated(self, i):
+    def _isolated(self, ohm):
         # The monitor's turn may be 160 ms old: this tick's reading has to be there and good as well.
-        ohm = i.isolation_ohm
-        return self.isolation.good and not i.isolation_state and ohm is not None and ohm >= self.build.iso_fault_ohm
+        good = self.isolation.good and not self.inputs.isolation_state
+        return good and ohm is not None and ohm >= self.build.iso_fault_ohm
 
-    def _electric(self, charge):
-        e = self.electrics
+    def _electric(self, e, b, charge):
         pack = self.inputs.pack_mv
-        if not e.pack_ok or pack <= self.build.pack_under_mv or pack >= self.build.pack_over_mv:
-            return PACK
-        if self.build.current_fitted and e.low != 1:
-            return CURRENT
-        if charge:
-            if pack >= self.build.charge_end_mv:
-                return PACK_FULL
-            if self.faults.is_on(19) or self.thermal.coldest_dc < self.build.pack_cold_dc:
-                return PACK_COLD
-        if not e.dead_ms:
-            return BUS_NOT_DEAD
-        if not self.resistors.emergency_fits():
-            return DISCHARGE_HOT
-        if not self.resistors.start_fits():
-            return PRECHARGE_HOT
-        if not self.positive_open():
-            return PROOF
-        return FINE
+        return (
+            ((not e.pack_ok or not b.pack_under_mv < pack < b.pack_over_mv) and PACK)
+            or (b.current_fitted and e.low != 1 and CURRENT)
+            or (charge and pack >= b.charge_end_mv and PACK_FULL)
+            or (charge and (self.faults.places[19] or self.thermal.coldest_dc < b.pack_cold_dc) and PACK_COLD)
+            or (not e.dead_ms and BUS_NOT_DEAD)
+            or (not self.resistors.emergency_fits() and DISCHARGE_HOT)
+            or (not self.resistors.start_fits() and PRECHARGE_HOT)
+            or (not self.positive_open() and PROOF)
+            or FINE
+        )
 
     def positive_open(self):
         """True when the positive main is proven open: by the last opening, or by a contact closed while it is open."""

@@ -93,7 +93,8 @@ class Thermal(Part):
                     return False
                 valid |= 1 << n
             n += 1
-        return not self._uncovered(valid, 2)
+        self.valid &= valid
+        return not self._uncovered(self.valid, 2)
 
     def _uncovered(self, valid, last):
         # A zone, up to that kind, that neither its own sensor nor a valid covering one watches.
