@@ -551,9 +551,8 @@ class Phases(Part):
 
     def _may_discharge(self):
         # S12: within the budget, its own switching-off included; an unreadable bus counts as a full one.
-        r = self.resistors
         mv = self.inputs.bus_mv if self.electrics.bus_ok else self.build.pack_over_mv
-        return r.discharge_room(mv) if self.outputs.discharge else r.discharge_fits(mv)
+        return self.resistors.discharge_fits(mv, self.outputs.discharge)
 
     def _live_again(self):
         # Above the dead level by more than the channel's error: noise on a bus that just fell below it is no return.

@@ -67,15 +67,14 @@ class Resistors(Part):
         o = self.outputs
         if o.precharge:
             self.precharge_tail_ms = self.build.release_ms + dt
-        if o.discharge:
+        if o.discharge and self.build.discharge_kind == 0:
             self.discharge_tail_ms = self.build.release_ms + dt
         if self.precharge_tail_ms > 0:
             self.precharge_tail_ms -= dt
             self._precharge(dt)
         if self.discharge_tail_ms > 0:
             self.discharge_tail_ms -= dt
-            if self.build.discharge_kind == 0:
-                self._discharge(dt)
+            self._discharge(dt)
         else:
             self.last_mv = 0
 
@@ -124,14 +123,10 @@ class Resistors(Part):
         b = self.build
         return b.discharge_kind or self.discharge_mj + b.discharge_emergency_mj <= b.discharge_budget_mj
 
-    def discharge_fits(self, bus_mv):
-        """1 when one discharge from this voltage fits the budget; always when no resistor of ours carries it."""
-        return self.build.discharge_kind or self.discharge_mj + self.one_mj(bus_mv) <= self.build.discharge_budget_mj
-
-    def discharge_room(self, bus_mv):
-        """1 while a discharge that is on may stay on: one more tick and its release time still fit."""
+    def discharge_fits(self, mv, on=0):
+        """1 when a discharge from this voltage fits the budget; of one that is on, its release time (S12)."""
         b = self.build
         if b.discharge_kind:
-            return 1
-        tail_mj = heat_mj(bus_mv, b.discharge_r_mohm, b.release_ms + 2 * b.tick_ms)
-        return self.discharge_mj + tail_mj <= b.discharge_budget_mj
+            return 1  # no resistor of ours carries it
+        mj = heat_mj(mv, b.discharge_r_mohm, b.release_ms + 2 * b.tick_ms) if on else self.one_mj(mv)
+        return self.discharge_mj + mj <= b.discharge_budget_mj

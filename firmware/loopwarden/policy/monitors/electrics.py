@@ -34,6 +34,7 @@ class Electrics(Part):
         faults.set_ms[39] = build.over_current_ms
         self.group = faults.add(_SLOTS)
         self.low_mv, self.high_mv = build.pack_under_mv, build.pack_over_mv
+        self.least_mv, self.most_mv = build.pack_low_mv, build.pack_high_mv
         self.fitted, self.threshold_ma = build.current_fitted, build.current_threshold_ma
         self.drive_ma, self.charge_ma = build.drive_current_ma, build.charge_current_ma
         self.aux = 3 if build.feedback else 0
@@ -43,11 +44,12 @@ class Electrics(Part):
         i = self.inputs
         pack = i.pack_mv
         bus = i.bus_mv
-        bad = 0
-        if i.pack_state or pack is None or not self.low_mv < pack < self.high_mv:
-            bad = self._pack(i.pack_state, pack, self.build)
+        if i.pack_state or pack is None or not self.least_mv <= pack <= self.most_mv:
+            self.pack_ok = 0
+            bad = _NO_PACK
         else:
             self.pack_ok = 1
+            bad = _PACK_OVER if pack >= self.high_mv else _PACK_UNDER if pack <= self.low_mv else 0
         if self.fitted:
             bad |= self._current(i.current_ma, i.current_state)
         if self.calm and not (bad or i.bus_state or bus is None) and self.bus_low_mv < bus < self.bus_high_mv:
@@ -65,13 +67,6 @@ class Electrics(Part):
             self.bus_low_mv = self.low_mv if self.live else -self.build.noise_mv
             self.bus_high_mv = self.high_mv if self.live else self.build.dead_mv
             self.reports = (self.outputs.positive | self.outputs.negative << 1) & self.aux
-
-    def _pack(self, state, pack, b):
-        self.pack_ok = 0
-        if state or pack is None or not b.pack_low_mv <= pack <= b.pack_high_mv:
-            return _NO_PACK
-        self.pack_ok = 1
-        return _PACK_OVER if pack >= b.pack_over_mv else _PACK_UNDER
 
     def _bus(self, bus, pack, b):
         bad = bus is not None and bus < b.dead_mv and self.last_bus_mv > 3 * b.dead_mv
