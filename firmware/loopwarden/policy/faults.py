@@ -14,7 +14,7 @@ _FORGIVEN_MS = const(64)  # a first bad reading credits no time; four times this
 _HEAL_MIN_MS = const(250)  # four times this, at least, is the time in which a fault heals
 _CAPS, _LOCKS = const(4), const(8)
 NOTED, GONE, ENDED = const(1), const(2), const(4)  # marks for the memory
-_FEW = const(3)  # slots that may count in every tick, in each group
+_FEW = const(4)  # slots that may count in every tick, in each group
 OFF_COLUMN, STANDING_COLUMN, MOVING_COLUMN = range(3)
 
 
@@ -52,7 +52,8 @@ class Faults:
         self.on = bytearray(0)  # per slot: 1 active
         self.actives = self.judged = self.best = self.bits = self.locks = self.acked = self.marked = 0
         self.worst = self.worst_row = 0  # bits: 1 caution lamp, 2 stop lamp, and what locks or caps, of all active rows
-        self.quota = self.room = 1  # set by the supervisor: one row a tick becomes active, one group counts
+        self.quota = 1  # how many rows may become active in this tick
+        self.busy = 0  # the pair of groups that counts in this tick; both set by the supervisor
         self.column, self.asked = OFF_COLUMN, self.asks[OFF_COLUMN]
         self.changed = self.stale = 1  # stale: a row ended or the column changed, so all are weighed anew
         self.drive = self.charge = self.none = T.FULL << 8
@@ -89,11 +90,12 @@ class Faults:
 
         The time is kept exactly, and what was bad in between counts as bad, so nothing short is lost (S8).
         """
-        if (self.much[group] or not self.room) and self.turn != group | 1:
+        pair = group | 1  # two neighbouring groups share a turn
+        if (self.much[group] or 0 < self.busy != pair) and self.turn != pair:
             self.owed[group] |= bad & 0x7FFF
             self.owed_ms[group] += self.dt
             return -1
-        self.room = 0
+        self.busy = pair
         return self.count(group, bad & ~(self.owed[group] << UNKNOWN) | self.owed[group])
 
     def count(self, group, bad):

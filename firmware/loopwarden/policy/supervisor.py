@@ -80,7 +80,7 @@ class Supervisor:
         f.now = (f.now + dt_ms) & _COUNTER
         f.turn = (f.turn + 1) & 3
         f.quota = 1
-        f.room = 1
+        f.busy = 0
         if inputs.late_ms:
             self.health.late()
         part = self.parts
@@ -92,7 +92,7 @@ class Supervisor:
             return
         part[1]()
         part[2]()
-        if f.room or not f.turn & 1:
+        if not (f.busy and f.turn & 1):
             self._slow(f)  # else a tick in which much was counted leaves it to the next
             f.dt = dt_ms
         if not p.calm:

@@ -12,7 +12,7 @@ _NO_BUS = _BUS_BAD | (_BUS_OVER | _BUS_UNDER | _DISAGREE) << 15
 _NO_CURRENT = _CURRENT_BAD | (_DRIVE_OVER | _CHARGE_OVER) << 15
 _APART = const(10000)  # pack and bus agree within 10 V, or within 5 %
 _PROVEN_MS = const(10000)
-_CURRENT_GONE_MS = const(200)  # for so long "current 0 right after being above threshold" stays a sign
+_CURRENT_GONE_MS = const(220)  # for so long "current 0 right after being above threshold" stays a sign
 
 
 class Electrics(Part):
