@@ -20,9 +20,8 @@ FIRMWARE = POLICY.parents[1]
 GUEST = Path(__file__).parents[1] / "policy" / "guest"
 LIVE_MOST = 110_000
 THREE_FAULTS_MOST = 130_000
-# Not where they should be yet (350,000 and 1,500, see DEVELOPERS.md): held here so that they only get better.
-WORST_MOST = 640_000
-LINES_MOST = 1_940
+WORST_MOST = 350_000
+LINES_MOST = 1_715  # not where it should be yet (1,500, see DEVELOPERS.md): held here so that it only gets smaller
 
 
 def cost(files, first, last):
