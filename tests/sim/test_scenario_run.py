@@ -62,7 +62,7 @@ class Puppet:
     def __init__(self, build: Any, memory: Any) -> None:
         self.faults = self
         self.active = bytearray(10)
-        self.actives = 0
+        self.actives = self.marked = 0
         self.ticks = 0
 
     def step(self, inputs: Any, outputs: Any, dt_ms: int) -> None:
