@@ -4,8 +4,12 @@ from types import SimpleNamespace
 
 import pytest
 
+from loopwarden.memory.ram import RamMemory
 from loopwarden.policy import fault_table as T
 from loopwarden.policy.faults import UNKNOWN, Faults
+from loopwarden.policy.supervisor import Supervisor
+
+from .rig import device_build
 
 TICK_MS = 20
 ROWS = (35, 36, 38, 52, 53, 66)  # all end at a key-on
@@ -128,3 +132,10 @@ def test_a_cap_asks_for_something_in_every_live_column():
 def test_one_row_alone_ends_at_the_key_on_after_an_acknowledgement():
     """The core keeps one acknowledgement."""
     assert [row[T.NAME] for row in T.TABLE if row[T.ENDS] == T.KEY_ACKED] == ["EMERGENCY_STOP"]
+
+
+def test_the_subjects_of_every_tick_hold_the_first_four_groups():
+    """Turns are dealt by number: two-state inputs and shorts share one, electrics and motion the other."""
+    sup = Supervisor(device_build("orchard_truck"), RamMemory())
+    groups = (sup.switches.group, sup.switches.short_group, sup.electrics.group, sup.motion.group)
+    assert groups == (0, 1, 2, 3)
