@@ -71,12 +71,13 @@ def test_what_was_bad_for_a_tick_while_its_group_waited_is_not_lost(moment):
     assert ticks.on_ms[ROWS[5]] - (4 + moment) * TICK_MS <= LONGEST_WAIT_MS
 
 
-def test_all_that_is_bad_in_one_and_the_same_tick_only_is_noted_after_all():
+@pytest.mark.parametrize("then", [0, 0b111111 << UNKNOWN], ids=["good", "unknown"])
+def test_all_that_is_bad_in_one_and_the_same_tick_only_is_noted_after_all(then):
     """S8: six edges at once, gone in the next tick; a row a tick."""
     ticks = Ticks([ROWS], 0)
     ticks.tick(0b111111)
     for _ in range(40):
-        ticks.tick(0)
+        ticks.tick(then)
     assert sorted(ticks.on_ms) == sorted(ROWS)
     assert ticks.most_at_once == 1
     assert all(ticks.faults.marks[row] for row in ROWS)

@@ -112,17 +112,16 @@ class Faults:
         key = 0
         n = counts[i]
         while n >= 0:
-            if bad & 0x8001:
-                if not bad & 0x8000 and n != _CONFIRMED:
-                    key -= 1
-                    n = n + dt if n else self.begin[i]  # the first bad reading credits no time
-                    counts[i] = n
-                    if n >= _CONFIRMED:
-                        self._confirm(i)
+            if bad & 1 and n != _CONFIRMED and not bad & 0x8000:
+                key -= 1
+                n = n + dt if n else self.begin[i]  # the first bad reading credits no time
+                counts[i] = n
+                if n >= _CONFIRMED:
+                    self._confirm(i)
             elif n > _CONFIRMED:
                 key -= 1
                 self._confirm(i)
-            elif n:
+            elif n and not bad & 0x8001:
                 key -= 1
                 n -= dt // 4 or 1
                 counts[i] = n

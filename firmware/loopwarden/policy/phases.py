@@ -53,7 +53,9 @@ class Phases(Part):
 
     def __init__(self, build, faults):
         self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = self.calm = self.moved = 0
-        self.solid = self.solid_ms = self.full_ms = self.hold_ms = self.restarts = self.after_run = self.sweep = 0
+        self.solid = self.solid_ms = self.full_ms = self.hold_ms = self.restarts = self.after_run = self.sweep = (
+            self.lost_ms
+        ) = 0
         self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = self.emergency = self.reached = 0
         self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.refused_ms = 0
         self.refused = C.LAMP_TEST
@@ -323,7 +325,7 @@ class Phases(Part):
             self._abort(49 if reported & 1 else 48, self.inputs.bus_mv)
             return
         self.resistors.precharge_ends()
-        self.solid = self.solid_ms = self.wind_fault = self.fast = self.full_ms = 0
+        self.solid = self.solid_ms = self.wind_fault = self.fast = self.full_ms = self.lost_ms = 0
         self.wind_cap = T.FULL
         self.isolation.closing()
         self.enter(DRIVE)
@@ -337,14 +339,15 @@ class Phases(Part):
             self._end(f.worst)
         elif not self.switches.key:
             self._wind(0)
-        elif f.places[35] and not self.motion.moving and f.clock_ms - f.since_ms[35] >= _PACK_LOST_MS:
-            self._wind(35)
         else:
             solid = self.solid
             if not solid:
                 self._hold()
             if self.charge:
                 self._charging()
+            self.lost_ms = self.lost_ms + f.dt if f.places[35] and not self.motion.moving else 0
+            if self.lost_ms >= _PACK_LOST_MS:
+                self._wind(35)
             self.calm = self.stage == DRIVE and solid and not self.charge and not f.places[35]
             self.moved = self.motion.moving
 

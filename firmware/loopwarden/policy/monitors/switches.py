@@ -17,6 +17,7 @@ _STUCK_MS = const(10000)  # a start button held for so long
 _FLICKER_WINDOW_MS = const(60000)
 _FLICKERS = const(3)
 _LOOP_SHIFT = const(16)
+_COUNTER = const(0x1FFFFFFF)
 
 
 class Switches(Part):
@@ -32,7 +33,7 @@ class Switches(Part):
         self.busy = self.cut = 1
         self.used = ~((0 if build.crash_fitted else S.CRASH) | (0 if build.plug_fitted else S.PLUG))
         self.key = self.edges = self.seen_low = self.plugged = self.coolant_asked = self.driving = self.charging = 0
-        self.open = self.was_open = self.flickers = self.flicker_ms = self.steady = self.short_steady = (
+        self.open = self.was_open = self.flickers = self.flicker_at = self.steady = self.short_steady = (
             self.start_ms
         ) = 0
         self.loops = len(build.loop_kind)
@@ -75,9 +76,9 @@ class Switches(Part):
         if (self.was_open | latched) & self.watched & ~opened and not self.faults.places[1]:
             self.flickers = min(self.flickers + 1, _FLICKERS)  # an opening that ended before it was confirmed
             if self.flickers != 2:  # the window begins with the first; it heals a whole window after the last
-                self.flicker_ms = self.faults.clock_ms
+                self.flicker_at = self.faults.now
             self.faults.measured[5] = self.flickers
-        if self.flickers and self.faults.clock_ms - self.flicker_ms >= _FLICKER_WINDOW_MS:
+        if self.flickers and (self.faults.now - self.flicker_at) & _COUNTER >= _FLICKER_WINDOW_MS:
             self.flickers = 0
         self.was_open = opened
         bad = (opened | latched & self.hard) & ~(self.permit_drive if self.charging else self.permit_charge)
