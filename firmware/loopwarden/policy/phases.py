@@ -53,11 +53,9 @@ class Phases(Part):
 
     def __init__(self, build, faults):
         self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = self.calm = self.moved = 0
-        self.solid = self.solid_ms = self.full_ms = self.hold_ms = self.restarts = self.after_run = self.sweep = (
-            self.lost_ms
-        ) = 0
+        self.solid = self.solid_ms = self.full_ms = self.lost_ms = self.hold_ms = self.restarts = self.sweep = 0
         self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = self.emergency = self.reached = 0
-        self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.refused_ms = 0
+        self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.refused_ms = self.after_run = 0
         self.refused = C.LAMP_TEST
         self.fresh_key = 1  # power-up is a key-on
         self.wind_cap = T.FULL

@@ -35,10 +35,8 @@ class Resistors(Part):
     uses = ("electrics",)
 
     def __init__(self, build, faults):
-        self.precharge_mj = self.discharge_mj = self.energy_mj = self.doubt_mj = self.last_mj = self.start_mv = (
-            self.travel_ms
-        ) = self.cool_ms = 0
-        self.precharge_tail_ms = self.discharge_tail_ms = self.last_mv = 0
+        self.precharge_mj = self.discharge_mj = self.energy_mj = self.doubt_mj = self.last_mj = self.start_mv = 0
+        self.precharge_tail_ms = self.discharge_tail_ms = self.travel_ms = self.cool_ms = self.last_mv = 0
 
     def start(self, memory):
         """Power-up: the heat at the last mark."""

@@ -8,11 +8,10 @@ from loopwarden.policy import fault_table as T
 from loopwarden.policy.part import Part
 
 # Refusals, in the order in which they are looked for. words.py holds a text for each.
-FINE, BY_FAULT, STOPPED, LOOP, ISOLATION, BUS_NOT_DEAD, PACK, CURRENT, NOT_STANDING, PLUG = range(10)
-PERMIT, PROOF, PRECHARGE_HOT, DISCHARGE_HOT, MEMORY, SUPPLY, TEMPERATURE, PACK_FULL, PACK_COLD, LAMP_TEST = range(
-    10, 20
-)
 COUNT = 20
+FINE, BY_FAULT, STOPPED, LOOP, ISOLATION, BUS_NOT_DEAD, PACK, CURRENT, NOT_STANDING, PLUG = range(10)
+PERMIT, PROOF, PRECHARGE_HOT, DISCHARGE_HOT, MEMORY, SUPPLY = range(10, 16)
+TEMPERATURE, PACK_FULL, PACK_COLD, LAMP_TEST = range(16, COUNT)
 
 
 class StartChecks(Part):

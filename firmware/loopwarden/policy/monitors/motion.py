@@ -24,11 +24,9 @@ class Motion(Part):
     def __init__(self, build, faults):
         self.fitted, self.fallback_ms = build.speed_fitted, build.fallback_ms
         self.moving = 1
-        self.quiet_ms = self.idle_ms = self.undriven_ms = self.last_mm_s = self.steep = self.pulses = self.seen = (
-            self.granted
-        ) = 0
+        self.quiet_ms = self.idle_ms = self.undriven_ms = self.last_mm_s = 0
+        self.steep = self.pulses = self.seen = self.granted = self.steady = 0
         self.group = faults.add(((63, 0, _LOST_MS), (63, 1, 0), (63, 2, 0)))
-        self.steady = 0
 
     def closing(self):
         """The contactors are about to close: proof of motion starts anew."""

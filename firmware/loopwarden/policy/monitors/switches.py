@@ -31,11 +31,10 @@ class Switches(Part):
     def __init__(self, build, faults):
         self.bits = self.known = self.word = -1
         self.busy = self.cut = 1
+        self.steady = self.short_steady = 0
         self.used = ~((0 if build.crash_fitted else S.CRASH) | (0 if build.plug_fitted else S.PLUG))
         self.key = self.edges = self.seen_low = self.plugged = self.coolant_asked = self.driving = self.charging = 0
-        self.open = self.was_open = self.flickers = self.flicker_at = self.steady = self.short_steady = (
-            self.start_ms
-        ) = 0
+        self.open = self.was_open = self.flickers = self.flicker_at = self.start_ms = 0
         self.loops = len(build.loop_kind)
         self.all_loops = (1 << self.loops) - 1
         kinds = [sum([1 << n for n in range(self.loops) if build.loop_kind[n] == kind]) for kind in range(4)]
