@@ -33,30 +33,24 @@ class Isolation(Part):
     def step(self, dt):
         """Judge one turn; dt: ms since the last turn."""
         i = self.inputs
+        b = self.build
         ohm = i.isolation_ohm
         if not self.settled:
-            self._settle(i, dt)
-        if i.isolation_state or ohm is None:
-            self.good = 0
-            bad = _DEVICE if i.isolation_state == S.DEVICE else _IMPLAUSIBLE if i.isolation_state == S.RANGE else _LOST
-            bad |= (_WARN | _FAULT | _GROSS) << _UNKNOWN
-        else:
-            self.good = ohm >= self.build.iso_fault_ohm
-            if self.settled:
-                bad = 0 if self.good else _FAULT
-                if ohm < (self.build.iso_warn_clear_ohm if self.faults.places[7] else self.build.iso_warn_ohm):
-                    bad |= _WARN
-            else:
-                bad = (_WARN | _FAULT) << _UNKNOWN | (_GROSS if ohm * 2 < self.build.iso_fault_ohm else 0)
+            self.closed_ms = min(self.closed_ms + dt, _UNSETTLED_MS)
+            if not i.isolation_state and 0 <= i.isolation_age_ms <= self.closed_ms - b.iso_settle_ms:
+                self.settled = 1
+            elif self.closed_ms >= _UNSETTLED_MS and self.watching:
+                self.faults.trip(10, self.closed_ms)
+        self.good = not i.isolation_state and ohm is not None and ohm >= b.iso_fault_ohm
         if not self.watching:
             bad = (_WARN | _FAULT | _LOST | _DEVICE | _IMPLAUSIBLE | _GROSS) << _UNKNOWN
+        elif i.isolation_state or ohm is None:
+            bad = _DEVICE if i.isolation_state == S.DEVICE else _IMPLAUSIBLE if i.isolation_state == S.RANGE else _LOST
+            bad |= (_WARN | _FAULT | _GROSS) << _UNKNOWN
+        elif self.settled:
+            bad = _WARN if ohm < (b.iso_warn_clear_ohm if self.faults.places[7] else b.iso_warn_ohm) else 0
+            bad |= 0 if self.good else _FAULT
+        else:
+            bad = (_WARN | _FAULT) << _UNKNOWN | (_GROSS if ohm * 2 < b.iso_fault_ohm else 0)
         if bad != self.steady:
             self.steady = self.faults.count(self.group, bad)
-
-    def _settle(self, i, dt):
-        self.closed_ms = min(self.closed_ms + dt, _UNSETTLED_MS)
-        since = self.closed_ms - self.build.iso_settle_ms
-        if since >= 0 and i.isolation_state == S.OK and i.isolation_age_ms <= since:
-            self.settled = 1
-        elif self.closed_ms >= _UNSETTLED_MS and self.watching:
-            self.faults.trip(10, self.closed_ms)
