@@ -48,12 +48,12 @@ class Faults:
         self.active, self.marks = bytearray(rows + 1), bytearray(rows)  # ids of active rows, then zeros; for the memory
         self.event, self.places, self.since_ms, self.measured = [[0] * rows for _ in range(4)]
         self.first, self.row, self.place, self.begin, self.floor, self.counts = [[] for _ in range(6)]
-        self.owed, self.owed_ms, self.much = [], [], bytearray(0)
+        self.owed, self.much = [], bytearray(0)  # owed: what was bad in ticks put off, and above it their ms
         self.on = bytearray(0)  # per slot: 1 active
         self.actives = self.judged = self.best = self.bits = self.locks = self.acked = self.marked = 0
         self.worst = self.worst_row = 0  # bits: 1 caution lamp, 2 stop lamp, and what locks or caps, of all active rows
-        self.quota = 1  # how many rows may become active in this tick
-        self.busy = 0  # the pair of groups that counts in this tick; both set by the supervisor
+        # Set by the supervisor: how many rows may become active in this tick; the pair of groups that counts in it.
+        self.quota, self.busy = 1, 0
         self.column, self.asked = OFF_COLUMN, self.asks[OFF_COLUMN]
         self.changed = self.stale = 1  # stale: a row ended or the column changed, so all are weighed anew
         self.drive = self.charge = self.none = T.FULL << 8
@@ -70,7 +70,6 @@ class Faults:
         for column in (self.row, self.place, self.begin, self.floor, self.counts):
             column.append(-1)  # ends the group
         self.owed.append(0)
-        self.owed_ms.append(0)
         self.much = bytearray(len(self.first))
         return len(self.first) - 1
 
@@ -85,18 +84,21 @@ class Faults:
             self.trip(i)
         self.marks = bytearray(len(self.ends))  # what was locked before is no new occurrence
 
-    def update(self, group, bad):
+    def update(self, group, bad, urgent=0):
         """Count one reading of a subject of every tick; while much counts in a group, in every fourth tick only.
 
-        The time is kept exactly, and what was bad in between counts as bad, so nothing short is lost (S8).
+        The time is kept exactly, and what was bad in between counts as bad, so nothing short is lost (S8). Urgent: 1
+        for what opens contactors at once; it waits for no turn, nor for a row that another subject raises in this tick.
         """
         pair = group | 1  # two neighbouring groups share a turn
-        if (self.much[group] or 0 < self.busy != pair) and self.turn != pair:
-            self.owed[group] |= bad & 0x7FFF
-            self.owed_ms[group] += self.dt
+        if (self.much[group] or 0 < self.busy != pair) and self.turn != pair and not urgent:
+            self.owed[group] = (self.owed[group] | bad & 0x7FFF) + (self.dt << UNKNOWN)
             return -1
         self.busy = pair
-        return self.count(group, bad & ~(self.owed[group] << UNKNOWN) | self.owed[group])
+        self.quota += urgent
+        owed = self.owed[group] & 0x7FFF
+        bad = bad & ~(owed << UNKNOWN) | owed
+        return self.count(group, bad)
 
     def count(self, group, bad):
         """Count one reading of a group; bad: bit n slot n is bad, bit UNKNOWN + n slot n could not be judged.
@@ -106,9 +108,8 @@ class Faults:
         i = self.first[group]
         self.steady = bad
         counts = self.counts
-        dt = self.dt + self.owed_ms[group]
+        dt = self.dt + (self.owed[group] >> UNKNOWN)
         self.owed[group] = 0
-        self.owed_ms[group] = 0
         key = 0
         n = counts[i]
         while n >= 0:

@@ -100,6 +100,7 @@ class Phases(Part):
             return
         if s.edges & S.KEY:
             self.fresh_key = 1
+            self.outputs.hold = self.build.hold_fitted
         if _LIVE <= self.phase <= _WINDING:
             self._column(self.phase)
         if self.faults.changed:
@@ -183,6 +184,8 @@ class Phases(Part):
         elif self.part_ms == 0:
             self.ref_mv = bus
             self.part_ms = 1
+            if not self.outputs.hold:
+                self.supply(0)  # no longer dead: the supply is held again at once
         else:
             self.part_ms += self.faults.dt
             if bus - self.ref_mv > 3 * self.build.noise_mv + self.ref_mv // 50:

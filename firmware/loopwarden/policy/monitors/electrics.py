@@ -4,9 +4,10 @@ from micropython import const
 
 from loopwarden.policy.part import Part
 
-_SLOTS = ((35, 0), (36, 0), (37, 0), (38, 0), (52, 0), (52, 1), (53, 0), (53, 1), (39, 0), (39, 1), (50, 0), (51, 0))
-_PACK_BAD, _BUS_BAD, _DISAGREE, _CURRENT_BAD, _PACK_OVER, _BUS_OVER = [1 << n for n in range(6)]
-_PACK_UNDER, _BUS_UNDER, _DRIVE_OVER, _CHARGE_OVER, _FEEDBACK, _DROPPED = [1 << n for n in range(6, 12)]
+# The hardest first: where much is confirmed at once it becomes active first.
+_SLOTS = ((51, 0), (35, 0), (36, 0), (37, 0), (38, 0), (52, 0), (52, 1), (53, 0), (53, 1), (39, 0), (39, 1), (50, 0))
+_DROPPED, _PACK_BAD, _BUS_BAD, _DISAGREE, _CURRENT_BAD, _PACK_OVER = [1 << n for n in range(6)]
+_BUS_OVER, _PACK_UNDER, _BUS_UNDER, _DRIVE_OVER, _CHARGE_OVER, _FEEDBACK = [1 << n for n in range(6, 12)]
 _NO_PACK = _PACK_BAD | (_PACK_OVER | _PACK_UNDER | _DISAGREE) << 15  # with what cannot be judged then
 _NO_BUS = _BUS_BAD | (_BUS_OVER | _BUS_UNDER | _DISAGREE) << 15
 _NO_CURRENT = _CURRENT_BAD | (_DRIVE_OVER | _CHARGE_OVER) << 15
@@ -61,7 +62,7 @@ class Electrics(Part):
             if self.switches.word >> 8 & 3 != self.outputs.positive | self.outputs.negative << 1:
                 bad |= _FEEDBACK
         if bad != self.steady:
-            self.steady = self.faults.update(self.group, bad)
+            self.steady = self.faults.update(self.group, bad, bad & _DROPPED)
         self.calm = not (self.steady or self.gone_ms) and (self.live or self.dead_ms >= _PROVEN_MS)
         if self.calm:
             self.bus_low_mv = self.low_mv if self.live else -self.build.noise_mv

@@ -9,6 +9,7 @@ _HEAP_MIN = const(24 * 1024)
 _CLOCK_MAX_MS = const(0x3FFF0000)
 _OVERRUNS = const(3)
 _OVERRUN_WINDOW_MS = const(10000)
+_COUNTER = const(0x1FFFFFFF)
 
 
 class Health(Part):
@@ -18,7 +19,7 @@ class Health(Part):
 
     def __init__(self, build, faults):
         self.group = faults.add(_SLOTS)
-        self.steady = self.overruns = self.window_ms = 0
+        self.steady = self.overruns = self.late_at = 0
 
     def start(self):
         """What the memory says at power-up. Start-up only."""
@@ -30,8 +31,10 @@ class Health(Part):
 
     def late(self):
         """A tick missed its deadline."""
+        if self.overruns == 0:
+            self.late_at = self.faults.now
+            self.faults.measured[68] = self.inputs.late_ms
         self.overruns += 1
-        self.faults.measured[68] = self.inputs.late_ms
 
     def step(self, dt):
         """Judge one turn; dt: ms since the last turn. Holds the clock of the faults below 2**30 (12 days)."""
@@ -46,11 +49,9 @@ class Health(Part):
         if b.reference_fitted:
             off = i.reference_state or mv is None or abs(mv - b.reference_mv) > b.reference_tol_mv
             bad |= 8 if off else 0
-        if self.overruns:
-            self.window_ms += dt
-            if self.window_ms > _OVERRUN_WINDOW_MS:
-                self.overruns = self.window_ms = 0
         bad |= (i.heap_free < _HEAP_MIN) << 4 | self.memory.failed << 5 | self.memory.nearly_full << 6
-        bad |= (self.overruns >= _OVERRUNS) << 7
+        bad |= (self.overruns >= _OVERRUNS) << 7  # judged before the window ends, so that no third one is forgotten
+        if self.overruns and (self.faults.now - self.late_at) & _COUNTER > _OVERRUN_WINDOW_MS:
+            self.overruns = 0
         if bad != self.steady:
             self.steady = self.faults.count(self.group, bad)

@@ -11,7 +11,6 @@ from loopwarden.policy.part import Part
 
 _SLOTS = ((7, 0), (8, 0), (9, 0), (11, 0), (12, 0), (8, 1, 5000))
 _WARN, _FAULT, _LOST, _DEVICE, _IMPLAUSIBLE, _GROSS = [1 << n for n in range(6)]  # gross: counts while settling
-_UNKNOWN = const(15)
 _UNSETTLED_MS = const(30000)
 
 
@@ -43,14 +42,14 @@ class Isolation(Part):
                 self.faults.trip(10, self.closed_ms)
         self.good = not i.isolation_state and ohm is not None and ohm >= b.iso_fault_ohm
         if not self.watching:
-            bad = (_WARN | _FAULT | _LOST | _DEVICE | _IMPLAUSIBLE | _GROSS) << _UNKNOWN
+            bad = (_WARN | _FAULT | _LOST | _DEVICE | _IMPLAUSIBLE | _GROSS) << 15
         elif i.isolation_state or ohm is None:
             bad = _DEVICE if i.isolation_state == S.DEVICE else _IMPLAUSIBLE if i.isolation_state == S.RANGE else _LOST
-            bad |= (_WARN | _FAULT | _GROSS) << _UNKNOWN
+            bad |= (_WARN | _FAULT | _GROSS) << 15
         elif self.settled:
             bad = _WARN if ohm < (b.iso_warn_clear_ohm if self.faults.places[7] else b.iso_warn_ohm) else 0
             bad |= 0 if self.good else _FAULT
         else:
-            bad = (_WARN | _FAULT) << _UNKNOWN | (_GROSS if ohm * 2 < b.iso_fault_ohm else 0)
+            bad = (_WARN | _FAULT) << 15 | (_GROSS if ohm * 2 < b.iso_fault_ohm else 0)
         if bad != self.steady:
             self.steady = self.faults.count(self.group, bad)

@@ -41,7 +41,8 @@ class Motion(Part):
         low = self.electrics.low
         if low == 1 and not (self.moving or self.steady) and i.speed_pulses == 0 and i.speed_state == _QUIET:
             if self.quiet_ms >= _STAND_MS:
-                return  # it stands on
+                self.idle_ms = 0  # it stands on; the fallback, should the speed be lost, starts from here (S4)
+                return
         o = self.outputs
         if o.drive_limit_permille or o.charge_limit_permille:
             self.idle_ms = 0

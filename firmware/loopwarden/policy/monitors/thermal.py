@@ -31,7 +31,7 @@ class Zone:
         self.trip_dc = (build.pack_trip_dc, build.inverter_trip_dc, build.motor_trip_dc)[self.where]
         self.clear_dc = self.hot_dc - _DRIVE_CLEAR_DC if self.where else build.pack_clear_dc
         self.cold_dc = _LOWEST_DC if self.where else build.pack_cold_dc
-        self.at = self.dc = self.held = self.steady = self.seen = 0
+        self.at = self.dc = self.held = self.steady = self.seen = self.moved = 0
         self.trend = self.ref_dc = self.window_ms = self.still_ms = self.others_dc = 0
 
     def judge(self, dc):
@@ -44,6 +44,7 @@ class Zone:
             self.ref_dc = dc
             self.seen = 1
         self.dc = dc
+        self.moved = 1
         if dc >= self.trip_dc:
             self.held = _HOT | _TRIP
         elif dc >= self.hot_dc:
@@ -57,7 +58,7 @@ class Zone:
         """A second is over: how much it warmed, and whether it is stuck: unchanged under load although others moved."""
         rise = self.dc - self.ref_dc
         fast = _FAST if rise * 1000 >= _RATE_DC * self.window_ms else 0
-        if rise:
+        if self.moved:  # also there and back within the window
             self.trend = self.still_ms = 0
         elif loaded:
             if self.still_ms == 0:
@@ -67,7 +68,7 @@ class Zone:
                 self.trend |= _STUCK
         self.trend = self.trend & ~_FAST | fast
         self.ref_dc = self.dc
-        self.window_ms = 0
+        self.window_ms = self.moved = 0
 
 
 class Thermal(Part):
