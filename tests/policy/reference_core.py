@@ -27,16 +27,16 @@ class Slot:
         self.acknowledged = False
 
     def bad(self, dt_ms):
-        """One bad reading."""
+        """One bad reading. One that is still active and bad again lacks its set time, no more, of being as at first."""
+        full_ms = max(self.set_ms, HEAL_MIN_MS)
         if not self.open:
-            self.open, self.bad_ms = True, 0
+            self.open, self.bad_ms = True, full_ms - self.set_ms if self.on else 0
         else:
             self.bad_ms += dt_ms
         if self.on:
-            self.bad_ms = min(self.bad_ms, max(self.set_ms, HEAL_MIN_MS))
+            self.bad_ms = min(self.bad_ms, full_ms)
         elif self.bad_ms >= self.set_ms:
-            self.bad_ms = max(self.set_ms, HEAL_MIN_MS)
-            self.on = True
+            self.bad_ms, self.on = full_ms, True
 
     def good(self, dt_ms):
         """One good reading; ends a fault that heals once nothing is left of the bad time."""
