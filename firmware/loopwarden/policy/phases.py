@@ -14,7 +14,6 @@ from loopwarden.policy.part import Part
 
 NAMES = ("off", "checking", "precharging", "live", "winding down", "opening", "discharging", "locked out")
 OFF, CHECKING, PRECHARGING, LIVE, WINDING, OPENING, DISCHARGING, LOCKED = range(8)
-_PRECHARGING, _LIVE, _WINDING = const(2), const(3), const(4)
 
 # Stages in the order of a drive, and the phase that each belongs to. NEGATIVE_TEST: precharge alone, a rise means the
 # negative main is welded. POSITIVE_TEST: negative alone, a rise means precharge or positive is welded. TAKE_OVER:
@@ -101,11 +100,11 @@ class Phases(Part):
         if s.edges & S.KEY:
             self.fresh_key = 1
             self.outputs.hold = self.build.hold_fitted
-        if _LIVE <= self.phase <= _WINDING:
+        if LIVE <= self.phase <= WINDING:
             self._column(self.phase)
         if self.faults.changed:
             self.faults.judge()
-        if self.phase == _PRECHARGING and self._aborts():
+        if self.phase == PRECHARGING and self._aborts():
             return
         if self.t_ms >= self.wait_ms:
             self.stages[self.stage]()
@@ -237,7 +236,7 @@ class Phases(Part):
             self.start_mv = self.inputs.bus_mv
             self._precharge(NEGATIVE_TEST)
         elif self.t_ms >= _MARK_MS:
-            self._abort(73, 0)
+            self._abort(73)
 
     def _precharge(self, stage):
         self.outputs.precharge = 1

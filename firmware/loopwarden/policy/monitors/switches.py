@@ -79,6 +79,7 @@ class Switches(Part):
             self.faults.measured[5] = self.flickers
         if self.flickers and (self.faults.now - self.flicker_at) & _COUNTER >= _FLICKER_WINDOW_MS:
             self.flickers = 0
+            self.faults.drop(5)
         self.was_open = opened
         bad = (opened | latched & self.hard) & ~(self.permit_drive if self.charging else self.permit_charge)
         opened = self.word
