@@ -101,6 +101,18 @@ def test_a_bus_that_comes_alive_holds_the_supply_again():
     assert rig.out.hold
 
 
+def test_the_supply_is_not_let_go_while_a_row_is_marked_and_not_taken_over():
+    """S8: what was noted in this tick is stored after it; the board stays up for that."""
+    rig = Rig().wake()
+    rig.until(lambda r: r.sup.electrics.dead_ms >= 10_000, 60_000)
+    rig.sup.faults.trip(13)
+    rig.sup.phases.supply(0)
+    assert rig.out.hold
+    rig.memory.work(rig.sup)
+    rig.sup.phases.supply(0)
+    assert not rig.out.hold
+
+
 @pytest.mark.parametrize("offset_ms", range(0, 640, 80))
 @pytest.mark.parametrize(("gap_ms", "counts"), [(9_000, True), (9_900, True), (10_400, False)])
 def test_a_third_late_tick_within_ten_seconds_is_never_forgotten(gap_ms, counts, offset_ms):

@@ -131,7 +131,8 @@ class Phases(Part):
         """One slow turn: the board lets its own supply go only proven dead and idle, or after the longest wait."""
         waits = not self.switches.key and (self.phase == OFF or self.phase >= DISCHARGING)
         self.hold_ms = min(self.hold_ms + dt, self.build.hold_max_ms) if waits else 0
-        done = self.stage == IDLE and self.electrics.dead_ms >= _PROVEN_MS and not self.after_run and self.memory.idle()
+        # Marked: noted in this tick, and not yet taken over by the memory (S8).
+        done = self.proven_dead() and not (self.after_run or self.faults.marked) and self.memory.idle()
         off = waits and (done or self.hold_ms >= self.build.hold_max_ms)
         self.outputs.hold = 0 if off else self.build.hold_fitted
 
