@@ -40,8 +40,13 @@ _KEPT = bytes([0] + [row[T.ENDS] >= T.LOCK for row in T.TABLE])
 
 
 class RamMemory:
-    """One board's fault memory. Attributes the policy reads: ready, new, failed, nearly_full, damaged, mark,
-    positive_proven, locked (row ids of locks), precharge_mj and discharge_mj (heat at the last mark)."""
+    """One board's fault memory. Attributes the policy reads: ready, new, failed, nearly_full, damaged (each True or
+    False, nothing else), mark, positive_proven, flats, under_load, locked (row ids of locks), precharge_mj and
+    discharge_mj (heat at the last mark).
+
+    The policy calls nothing to have a row stored: it marks it (faults.NOTED, GONE, ENDED), and `work` takes the marks
+    over after each tick. What the end of a row means for the memory (a pole proof, a count) is decided here.
+    """
 
     def __init__(self, new=False):
         self.ready = True

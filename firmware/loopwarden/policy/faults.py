@@ -196,7 +196,7 @@ class Faults:
             self.active[self.actives] = 0
 
     def trip(self, row, measured=0):
-        """Raise a row that is an event (a weld, an abort, an overrun): active at once."""
+        """Raise a row that is an event (a weld, an abort): active at once."""
         if not self.on[self.event[row]]:
             self.quota -= 1
             self.measured[row] = measured

@@ -10,7 +10,7 @@ from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _KEY, _START, _ACK, _STOP_OR_CRASH = const(1), const(2), const(4), const(0x60)  # as in signals.py
-_BAD_WHEN_SET = const(0x1868)
+_BAD_WHEN_SET = const(0x1868)  # PLUG, STOP, CRASH, COIL_FAULT, LAMP_FAULT: what cannot be read counts as there (S10)
 _ROW_OF = (2, 1, 6, 6)  # the row of an open loop that is hard, watched, permits driving, permits charging
 _CONTROLS = (61, 62, 66, 67, 64, 32, 65, 5)
 _STUCK_MS = const(10000)  # a start button held for so long
