@@ -52,15 +52,14 @@ class Phases(Part):
 
     def __init__(self, build, faults):
         self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = self.calm = self.moved = 0
-        self.solid = self.solid_ms = self.full_ms = self.lost_ms = self.hold_ms = self.restarts = self.sweep = 0
-        self.wind_acc = self.wind_fault = self.fast = self.finish = self.why_row = self.emergency = self.reached = 0
-        self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.refused_ms = self.after_run = 0
+        self.solid = self.solid_ms = self.full_ms = self.lost_ms = self.hold_ms = self.restarts = self.reached = 0
+        self.wind_cap = self.wind_acc = self.finish = self.why_row = self.emergency = self.refused_ms = 0
+        self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.after_run = 0
         self.refused = C.LAMP_TEST
         self.fresh_key = 1  # power-up is a key-on
-        self.wind_cap = T.FULL
-        up = (self._idle, self._ready, self._mark, self._negative_test, self._negative_test_ends, self._positive_test)
-        live = (self._charge_bus, self._take_over, self._drive, self._wind_down, self._wait_current)
-        down = (self._positive_opens, self._proof_pulse, self._negative_off, self._released, self._released)
+        up = (self._idle, self._ready, self._mark, self._test, self._test_ends, self._test, self._charge_bus)
+        live = (self._take_over, self._drive, self._wind_down, self._wait_current, self._positive_opens)
+        down = (self._proof_pulse, self._negative_off, self._released, self._released)
         self.stages = up + live + down + (self._discharge, self._creep, self._prove_dead)
 
     def start(self):
@@ -76,38 +75,42 @@ class Phases(Part):
         self.phase = LOCKED if stage <= READY and self.faults.locks else _PHASE_OF[stage]
         self.t_ms = self.part_ms = 0
         self.wait_ms = wait_ms
-        self._column(self.phase)
         self.electrics.closing = 1 if NEGATIVE_TEST <= stage <= TAKE_OVER or POSITIVE_OPENS <= stage <= ALL_OPEN else 0
         self.electrics.live = 1 if DRIVE <= stage <= WAIT_CURRENT else 0
         self.electrics.calm = self.calm = 0
         self.switches.driving = 1 if MARK <= stage <= WAIT_CURRENT and not self.charge else 0
         self.switches.busy = 1
 
-    def _column(self, phase):
-        column = OFF_COLUMN
-        if phase == LIVE or phase == WINDING:
-            column = MOVING_COLUMN if self.motion.moving else STANDING_COLUMN
-        if column != self.faults.column:
-            self.faults.turn_to(column)
-
     def step(self, dt):
         """One tick of the stage. A calm live tick has nothing to decide: nothing that it reads changed."""
         if self.t_ms < _LONG_MS:
             self.t_ms += dt
         s = self.switches
-        if self.calm and not self.faults.changed and s.key and not s.cut and self.motion.moving == self.moved:
+        f = self.faults
+        if self.calm and not f.changed and s.key and not s.cut and self.motion.moving == self.moved:
             return
-        if s.edges & S.KEY:
-            self.fresh_key = 1
+        if s.key:
+            self.fresh_key |= s.edges & S.KEY
             self.outputs.hold = self.build.hold_fitted
-        if LIVE <= self.phase <= WINDING:
-            self._column(self.phase)
-        if self.faults.changed:
-            self.faults.judge()
-        if self.phase == PRECHARGING and self._aborts():
-            return
-        if self.t_ms >= self.wait_ms:
+        live = LIVE <= self.phase <= WINDING
+        column = OFF_COLUMN if not live else MOVING_COLUMN if self.motion.moving else STANDING_COLUMN
+        if column != f.column:
+            f.turn_to(column)
+        if f.changed:
+            f.judge()
+        if live and f.worst >= T.WIND and (f.worst >= T.DOWN or self.stage == DRIVE):
+            self._end(f.worst, f.worst_row)
+        elif (self.phase != PRECHARGING or not self._aborts()) and self.t_ms >= self.wait_ms:
             self.stages[self.stage]()
+
+    def _end(self, worst, row):
+        if worst == T.CUT:
+            self.cut()
+        elif worst == T.DOWN:
+            self._down()
+        else:
+            self._wind(row)
+        self.why_row = row
 
     def cut(self):
         """Everything off at once (S3); whether the current was above the break current is worth a note."""
@@ -133,54 +136,45 @@ class Phases(Part):
         self.hold_ms = min(self.hold_ms + dt, self.build.hold_max_ms) if waits else 0
         # Marked: noted in this tick, and not yet taken over by the memory (S8).
         done = self.proven_dead() and not (self.after_run or self.faults.marked) and self.memory.idle()
-        off = waits and (done or self.hold_ms >= self.build.hold_max_ms)
-        self.outputs.hold = 0 if off else self.build.hold_fitted
+        done = waits and (done or self.hold_ms >= self.build.hold_max_ms)
+        self.outputs.hold = 0 if done else self.build.hold_fitted
 
     # Off and checking
 
     def _idle(self):
-        self.phase = LOCKED if self.faults.locks else OFF
         self._bus_off()
         if self.switches.key:
-            self.sweep = self.fresh_key
-            self.fresh_key = 0
-            self.outputs.hold = self.build.hold_fitted
             self.enter(READY)
 
     def _ready(self):
-        self.phase = LOCKED if self.faults.locks else CHECKING
         self._bus_off()
-        if self.sweep:
-            self.sweep = self.faults.key_on()
-        self.charge = self.switches.charging = self.switches.plugged
+        s = self.switches
+        if self.fresh_key:
+            self.fresh_key = self.faults.key_on()
+        self.charge = s.charging = s.plugged
         self.isolation.watching = self.build.iso_while_plugged if self.charge else 1
-        if not self.switches.key:
+        if not s.key:
             self.enter(IDLE)
-        elif self.t_ms < _LAMP_TEST_MS:
-            self.refused = C.LAMP_TEST
-        elif self.switches.edges & S.START:
-            self._start()
+        elif s.edges & S.START and self.t_ms >= _LAMP_TEST_MS:
+            # S1: every check, at the moment of the fresh edge, on this tick's readings.
+            self.refused = self.checks.refusal(self.charge)
             self.refused_ms = self.faults.clock_ms
-        elif self.refused == C.LAMP_TEST:
-            self.refused = C.FINE
-
-    def _start(self):
-        # S1: every check, at the moment of the fresh edge, on this tick's readings.
-        self.refused = self.checks.refusal(self.charge)
-        if C.PROOF <= self.refused <= C.DISCHARGE_HOT:
-            self.faults.trip(_ROW_OF_REFUSAL[self.refused - C.PROOF])
-        elif self.refused == C.FINE:
-            self.emergency = 0
-            self.enter(MARK)
+            if C.PROOF <= self.refused <= C.DISCHARGE_HOT:
+                self.faults.trip(_ROW_OF_REFUSAL[self.refused - C.PROOF])
+            elif self.refused == C.FINE:
+                self.emergency = self.fresh_key = 0
+                self.enter(MARK)
+        elif self.t_ms < _LAMP_TEST_MS or self.refused == C.LAMP_TEST:
+            self.refused = C.LAMP_TEST if self.t_ms < _LAMP_TEST_MS else C.FINE
 
     def _bus_off(self):
         # All contactors open: a bus that is up must fall as its slowest path allows; one that does not is fed.
+        self.phase = LOCKED if self.faults.locks else _PHASE_OF[self.stage]
         e = self.electrics
         bus = self.inputs.bus_mv
         if e.dead_ms or not e.bus_ok or self.motion.pulses:
             self.part_ms = 0
-            if self.faults.places[33]:
-                self.faults.drop(33)
+            self.faults.drop(33)
         elif self.part_ms == 0:
             self.ref_mv = bus
             self.part_ms = 1
@@ -244,17 +238,25 @@ class Phases(Part):
         self.resistors.precharge_closes()
         self.enter(stage)
 
-    def _rose(self):
-        return self.inputs.bus_mv - self.start_mv >= self.inputs.pack_mv // 10
-
-    def _negative_test(self):
-        if self._rose():
-            self._abort(44, self.inputs.bus_mv)
+    def _test(self):
+        # One contactor alone: a bus that rises by a tenth of pack is fed past the one that is open.
+        bus = self.inputs.bus_mv
+        alone = self.outputs.precharge  # else the negative main
+        if bus - self.start_mv >= self.inputs.pack_mv // 10:
+            # Through the resistor a tick can bring 40 % at the most; more than half came past it.
+            self._abort(44 if alone else 45 if bus - self.ref_mv > self.inputs.pack_mv // 2 else 47, bus)
         elif self.t_ms >= self.build.close_ms + self.build.rc_ms:
-            self.outputs.precharge = 0
-            self.enter(NEGATIVE_TEST_ENDS, self.build.release_ms)
+            if alone:
+                self.outputs.precharge = 0
+                self.enter(NEGATIVE_TEST_ENDS, self.build.release_ms)
+            elif self.build.feedback and not self.electrics.reported() & 2:
+                self._abort(49, bus)
+            else:
+                self.reached = 0
+                self._precharge(CHARGE_BUS)
+        self.ref_mv = bus
 
-    def _negative_test_ends(self):
+    def _test_ends(self):
         if not self.checks.positive_open():  # S1: never onto a main that was not proven open
             self._abort(46)
         else:
@@ -262,50 +264,31 @@ class Phases(Part):
             self.outputs.negative = 1
             self.enter(POSITIVE_TEST)
 
-    def _positive_test(self):
-        bus = self.inputs.bus_mv
-        if self._rose():
-            # Through the resistor a tick can bring 40 % at the most; more than half came past it.
-            self._abort(45 if bus - self.ref_mv > self.inputs.pack_mv // 2 else 47, bus)
-        elif self.t_ms >= self.build.close_ms + self.build.rc_ms:
-            if self.build.feedback and not self.electrics.reported() & 2:
-                self._abort(49, bus)
-            else:
-                self.reached = 0
-                self._precharge(CHARGE_BUS)
-        self.ref_mv = bus
-
     def _charge_bus(self):
         b = self.build
         t = self.t_ms - b.close_ms
         pack = self.inputs.pack_mv
         bus = self.inputs.bus_mv
         if bus * 20 >= pack:
-            self.resistors.bus_rises()
+            self.resistors.doubt_mj = 0  # the bus rises as a sound one does: what was in doubt did not flow
         if (bus * 20 < pack and t >= b.flat_ms) or self.resistors.energy_mj > 2 * self.resistors.one_mj(pack):
-            self._flat(bus)
+            self.memory.flats += 1
+            if self.memory.flats >= _FLATS:
+                self.faults.trip(79, self.memory.flats)
+            self._abort(40, bus)
             return
         pack = (pack + 999) // 1000 * b.fraction_permille
-        fresh = bus >= pack and not self.reached
-        self.reached |= fresh
-        if fresh and self.t_ms + self.faults.dt < b.precharge_min_ms:
+        self.reached |= bus >= pack
+        self.part_ms += self.faults.dt
+        if bus >= pack and self.t_ms + self.faults.dt < b.precharge_min_ms:
             self._abort(42, self.t_ms)
         elif t > (b.settle_max_ms if self.reached else b.precharge_max_ms):
             self._abort(41, bus)
-        else:
+        elif self.part_ms >= b.half_rc_ms:
             self._settle(bus, pack)
-
-    def _flat(self, bus):
-        self.memory.flats += 1
-        if self.memory.flats >= _FLATS:
-            self.faults.trip(79, self.memory.flats)
-        self._abort(40, bus)
 
     def _settle(self, bus, fraction_mv):
         # S2: at or above the fraction, and less than 1 % of pack more in the last half R*C. Time alone closes nothing.
-        self.part_ms += self.faults.dt
-        if self.part_ms < self.build.half_rc_ms:
-            return
         rise = bus - self.ref_mv
         self.ref_mv = bus
         self.part_ms = 0
@@ -326,61 +309,43 @@ class Phases(Part):
             self._abort(49 if reported & 1 else 48, self.inputs.bus_mv)
             return
         self.resistors.precharge_ends()
-        self.solid = self.solid_ms = self.wind_fault = self.fast = self.full_ms = self.lost_ms = 0
-        self.wind_cap = T.FULL
+        self.solid = self.solid_ms = self.full_ms = self.lost_ms = 0
         self.isolation.closing()
         self.enter(DRIVE)
-        self.outputs.hv_loads_enable = 1  # the loads come on first: a main that did not close shows now
 
     # Live
 
     def _drive(self):
-        f = self.faults
-        if f.worst >= T.WIND:
-            self._end(f.worst)
-        elif not self.switches.key:
+        e = self.electrics
+        lost = self.faults.places[35]
+        # Unless one of the following ends it; not in the first tick, in which the winding down still limits.
+        self.calm = self.solid and not self.charge and not lost and self.wind_cap == T.FULL
+        self.moved = self.motion.moving
+        self.wind_cap = T.FULL
+        self.outputs.hv_loads_enable = 1  # the loads come on first: a main that did not close shows now
+        self.lost_ms = self.lost_ms + self.faults.dt if lost and not self.moved else 0
+        if not self.solid and e.pack_ok and e.bus_ok:
+            self._hold(self.inputs.pack_mv, self.inputs.bus_mv)
+        if not self.switches.key:
             self._wind(0)
-        else:
-            solid = self.solid
-            if not solid:
-                self._hold()
-            if self.charge:
-                self._charging()
-            self.lost_ms = self.lost_ms + f.dt if f.places[35] and not self.motion.moving else 0
-            if self.lost_ms >= _PACK_LOST_MS:
-                self._wind(35)
-            self.calm = self.stage == DRIVE and solid and not self.charge and not f.places[35]
-            self.moved = self.motion.moving
+        elif self.lost_ms >= _PACK_LOST_MS:
+            self._wind(35)
+        elif self.charge:
+            self._charging()
 
-    def _end(self, worst):
-        row = self.faults.worst_row
-        if worst == T.CUT:
-            self.cut()
-        elif worst == T.DOWN:
-            self._down()
-        else:
-            self._wind(row)
-        self.why_row = row
-
-    def _hold(self):
+    def _hold(self, pack, bus):
         # The bus must hold within 3 % of pack for a second before it counts; a bus that falls was never connected.
-        if not (self.electrics.pack_ok and self.electrics.bus_ok):
-            return
-        pack = self.inputs.pack_mv
-        apart = pack - self.inputs.bus_mv
-        if apart * 100 > pack * 3:
-            self.solid_ms = 0
-            self.part_ms = self.part_ms + self.faults.dt if apart * 10 > pack else 0
-            if self.part_ms >= _FALLS_MS:
-                self.faults.trip(48, self.inputs.bus_mv)
-            elif self.t_ms >= _SOLID_MAX_MS:
-                self.faults.trip(37, self.inputs.bus_mv)
-            return
-        self.part_ms = 0
-        self.solid_ms += self.faults.dt
-        self.outputs.charger_enable = self.charge
-        self.outputs.inverter_enable = 1 - self.charge
+        near = (pack - bus) * 100 <= pack * 3
+        self.part_ms = self.part_ms + self.faults.dt if (pack - bus) * 10 > pack else 0
+        self.solid_ms = self.solid_ms + self.faults.dt if near else 0
         self.solid = 1 if self.solid_ms >= _SOLID_MS else 0
+        if near:
+            self.outputs.charger_enable = self.charge
+            self.outputs.inverter_enable = 1 - self.charge
+        elif self.part_ms >= _FALLS_MS:
+            self.faults.trip(48, bus)
+        elif self.t_ms >= _SOLID_MAX_MS:
+            self.faults.trip(37, bus)
 
     def _charging(self):
         s = self.switches
@@ -393,8 +358,6 @@ class Phases(Part):
     def _wind(self, row):
         o = self.outputs
         self.why_row = row
-        self.wind_fault = 1 if row else 0
-        self.fast = 1 if self.faults.worst == T.FAST else 0
         self.finish = self.charge
         self.wind_cap = o.drive_limit_permille or o.charge_limit_permille
         o.charger_enable = self.wind_acc = 0
@@ -402,24 +365,17 @@ class Phases(Part):
 
     def _wind_down(self):
         worst = self.faults.worst
-        if worst >= T.DOWN:
-            self._end(worst)
-            return
         if worst >= T.WIND:
-            self.wind_fault = 1
             self.why_row = self.faults.worst_row
-            self.fast |= worst == T.FAST
-        elif self.switches.edges & S.KEY and not self.wind_fault and not self.finish:
+        elif self.switches.edges & S.KEY and not self.why_row and not self.finish:
             self.fresh_key = 0  # this key-on ends no fault: it is the same drive
-            self.wind_cap = T.FULL
-            self.outputs.hv_loads_enable = 1
             self.enter(DRIVE)
             return
         if not self.motion.moving:
             self.finish = 1  # the first confirmed standing ends it
         if self.finish:
             self._ramp(_STANDING_RAMP_MS, 0)
-        elif self.fast:
+        elif worst == T.FAST:  # no row that asks for it ends before the next key-on
             self._ramp(self.build.ramp_fast_ms, 0)
         elif self.wind_cap > self.build.crawl_permille:
             self._ramp(self.build.ramp_ms, self.build.crawl_permille)
@@ -443,8 +399,7 @@ class Phases(Part):
 
     def _down(self):
         o = self.outputs
-        o.inverter_enable = o.charger_enable = o.hv_loads_enable = 0
-        o.drive_limit_permille = o.charge_limit_permille = self.wind_cap = 0
+        o.inverter_enable = o.charger_enable = o.hv_loads_enable = 0  # and both limits, in limits.py
         self.enter(WAIT_CURRENT)
 
     def _wait_current(self):

@@ -51,10 +51,6 @@ class Resistors(Part):
         pack = self.inputs.pack_mv if self.electrics.pack_ok else b.pack_over_mv
         self.last_mj = heat_mj(max(pack - self.start_mv, 0), b.precharge_r_mohm, b.tick_ms)
 
-    def bus_rises(self):
-        """The bus rose as a sound one does: what was in doubt did not flow."""
-        self.doubt_mj = 0
-
     def precharge_ends(self):
         """Aborted or done: what is still in doubt counts."""
         self.precharge_mj = min(self.precharge_mj + self.doubt_mj, _MOST_MJ)
