@@ -489,7 +489,7 @@ def test_every_limiter_answers(number):
             rig.sup.faults.trip(38)
             rig.run(40)
         for side in ("drive", "charge"):
-            setattr(rig.sup.limits, side + "_by", number)
+            setattr(rig.sup.limits, side + "_goal", (1000 if number == limits.LIMITERS else 0) << 4 | number % 16)
             answer = why(rig.sup, side + " limit")
             if number == limits.LIMITERS:
                 assert answer.endswith("nothing limits it.")

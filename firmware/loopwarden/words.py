@@ -732,23 +732,24 @@ class _Answer:
 
     def _drive_limit(self):
         limits = self.s.limits
-        head = self._granted("drive limit", self.o.drive_limit_permille, limits.drive_goal, limits.drive_by)
-        return head + self._limiter(limits.drive_by, self.f.drive & 255, limits.drive_since_ms)
+        head = self._granted("drive limit", self.o.drive_limit_permille, limits.drive_goal >> 4)
+        return head + self._limiter(limits.drive_goal, self.f.drive & 255, limits.drive_since_ms)
 
     def _charge_limit(self):
         limits = self.s.limits
-        head = self._granted("charge limit", self.o.charge_limit_permille, limits.charge_goal, limits.charge_by)
-        return head + self._limiter(limits.charge_by, self.f.charge & 255, limits.charge_since_ms)
+        head = self._granted("charge limit", self.o.charge_limit_permille, limits.charge_goal >> 4)
+        return head + self._limiter(limits.charge_goal, self.f.charge & 255, limits.charge_since_ms)
 
-    def _granted(self, name, granted, goal, by):
+    def _granted(self, name, granted, goal):
         head = "%s %s" % (name, percent(granted))
-        if by != L.PHASE and granted < goal:
+        if granted < goal:
             head += ", rising to %s by no more than %s in a second" % (percent(goal), percent(self.b.rise_permille_s))
         return head
 
-    def _limiter(self, by, row, since_ms):
-        if by == L.LIMITERS:
+    def _limiter(self, goal, row, since_ms):
+        if goal >> 4 == T.FULL:
             return ": nothing limits it."
+        by = goal & 15
         if by == L.FAULT:
             return ", set by " + self.fault(row)
         if by == L.PHASE:

@@ -11,6 +11,7 @@ from loopwarden.policy.part import Part
 
 # Limiters, in the order in which a tie is named: not live, or the other use; caps of active fault rows; the bus has not
 # held for a second yet; winding down; no settled isolation reading since closing; then the ramps.
+# A proposal is permille * 16 + its limiter, so the least of all of them names its limiter as well.
 PHASE, FAULT, SOLID, WIND, SETTLING, PACK_HOT, INVERTER_HOT, MOTOR_HOT, CURRENT, VOLTAGE, LIMITERS = range(11)
 _WINDING, _OPENING = const(4), const(5)  # phases
 _HOT_ROWS = bytes((15, 26, 27))  # of PACK_HOT, INVERTER_HOT, MOTOR_HOT
@@ -21,15 +22,14 @@ _OVER_STEP = const(20)  # permille per slow turn while over current
 
 
 class Limits(Part):
-    """Attributes drive_by, charge_by: the limiter in force; outputs carry the granted permille."""
+    """Attributes drive_goal, charge_goal: the least proposal; outputs carry the granted permille."""
 
     uses = ("electrics", "isolation", "phases", "thermal")
 
     def __init__(self, build, faults):
-        self.drive, self.charge = [T.FULL] * LIMITERS, [T.FULL] * LIMITERS
-        self.drive_by = self.charge_by = PHASE
-        self.drive_goal = self.charge_goal = self.rise_acc = self.busy = self.turned = 0
-        self.drive_since_ms = self.charge_since_ms = 0
+        self.drive, self.charge = [[T.FULL << 4 | i for i in range(LIMITERS)] for _ in range(2)]
+        self.drive_goal = self.charge_goal = self.drive_since_ms = self.charge_since_ms = self.rise_acc = self.busy = 0
+        self.turned = 0  # 1 while the bus and the isolation monitor settle after closing, 2 from then on
         self.dirty = 1
         trip_dc = (build.pack_trip_dc, build.inverter_trip_dc, build.motor_trip_dc)
         self.hot_dc = (build.pack_hot_dc, build.inverter_hot_dc, build.motor_hot_dc)
@@ -40,6 +40,8 @@ class Limits(Part):
         self.charge_step_mv = max((build.pack_over_mv - build.charge_end_mv) // T.FULL, 1)
 
     def _set(self, i, drive, charge):
+        drive = drive << 4 | i
+        charge = charge << 4 | i
         if self.drive[i] != drive or self.charge[i] != charge:
             self.drive[i] = drive
             self.charge[i] = charge
@@ -51,60 +53,51 @@ class Limits(Part):
         if not self.electrics.live or self.phases.phase == _OPENING:
             # Nothing is granted outside live and winding down; the next live starts anew.
             o.drive_limit_permille = o.charge_limit_permille = self.drive_goal = self.charge_goal = self.turned = 0
-            self.drive_by = self.charge_by = PHASE
-            self.drive[CURRENT] = self.charge[CURRENT] = T.FULL
+            self._set(CURRENT, T.FULL, T.FULL)
             self.dirty = 1
             return
         self._set(FAULT, self.faults.drive >> 8, self.faults.charge >> 8)
         self._set(WIND, self.phases.wind_cap, self.phases.wind_cap)
         if not self.turned:
-            self.turned = 1
             self._opening(self.phases, self.isolation)
         if self.dirty:
-            self._least()
-        if o.drive_limit_permille != self.drive_goal or o.charge_limit_permille != self.charge_goal:
-            self._follow(o, dt)
-        self.busy = o.drive_limit_permille != self.drive_goal or o.charge_limit_permille != self.charge_goal
+            self._least(min(self.drive), min(self.charge))
+        self.busy = o.drive_limit_permille != self.drive_goal >> 4 or o.charge_limit_permille != self.charge_goal >> 4
+        if self.busy:
+            self._follow(o, self.drive_goal >> 4, self.charge_goal >> 4, dt)
 
     def look(self, dt):
         """One slow turn: the limiters that follow a measurement; most of the time none of them limits."""
-        if not self.electrics.live:
-            return
-        p = self.phases
-        drive = self.drive
-        if drive[SOLID] + drive[SETTLING] < 2 * T.FULL or p.charge or not self.isolation.settled:
-            self._opening(p, self.isolation)
-        if self.electrics.pack_ok:
-            self._voltage(self.inputs.pack_mv)
-        on = self.faults.places
-        k = 3
-        while k:
-            k -= 1
-            if on[_HOT_ROWS[k]] or drive[PACK_HOT + k] < T.FULL:
-                self._ramp(k, self.thermal)
-        if on[39] or drive[CURRENT] + self.charge[CURRENT] < 2 * T.FULL:
-            self._current(self.electrics.last_current_ma, on[39])
-        self.busy |= self.dirty
+        if self.electrics.live:
+            if self.turned < 2:
+                self._opening(self.phases, self.isolation)
+            if self.electrics.pack_ok:
+                self._voltage(self.inputs.pack_mv)
+            k = 3
+            while k:
+                k -= 1
+                if self.faults.places[_HOT_ROWS[k]] or self.drive[PACK_HOT + k] >> 4 < T.FULL:
+                    self._ramp(k, self.thermal)
+            self._current(self.electrics.last_current_ma, self.drive[CURRENT] >> 4, self.charge[CURRENT] >> 4)
+            self.busy |= self.dirty
 
     def _opening(self, p, i):
         # What holds a drive back until bus and isolation have settled; a charge grants no drive.
         self._set(PHASE, 0 if p.charge else T.FULL, 0 if p.charge and not self.outputs.charger_enable else T.FULL)
         self._set(SOLID, T.FULL if p.solid else _SOLID_DRIVE, T.FULL if p.solid else 0)
         self._set(SETTLING, _SETTLING_DRIVE if i.watching and not i.settled else T.FULL, T.FULL)
+        self.turned = 2 if p.solid and i.settled and not p.charge else 1
 
     def _ramp(self, k, t):
         # From full at hot down to a fifth at trip, once the row says that it is hot; the pack's limits both sides.
-        drive = T.FULL
-        above = (t.motor_dc if k == 2 else t.inverter_dc if k else t.hottest_dc) - self.hot_dc[k]
-        if above > 0 and self.faults.places[_HOT_ROWS[k]]:
-            drive -= (T.FULL - _AT_TRIP) * min(above, self.span_dc[k]) // self.span_dc[k]
-        self._set(PACK_HOT + k, drive, T.FULL if k else drive)
+        dc = (t.motor_dc if k == 2 else t.inverter_dc if k else t.hottest_dc) - self.hot_dc[k]
+        dc = min(dc, self.span_dc[k]) if dc > 0 and self.faults.places[_HOT_ROWS[k]] else 0
+        dc = T.FULL - (T.FULL - _AT_TRIP) * dc // self.span_dc[k]
+        self._set(PACK_HOT + k, dc, T.FULL if k else dc)
 
-    def _current(self, now, on):
+    def _current(self, now, drive, charge):
         # While the row is active and the current still above its limit, its side comes down step by step.
-        drive = self.drive[CURRENT]
-        charge = self.charge[CURRENT]
-        if not on:
+        if not self.faults.places[39]:
             drive = min(drive + _OVER_STEP, T.FULL)
             charge = min(charge + _OVER_STEP, T.FULL)
         elif now > self.build.drive_current_ma:
@@ -118,12 +111,8 @@ class Limits(Part):
         charge = max(self.build.charge_end_mv - mv, 0) // self.charge_step_mv
         self._set(VOLTAGE, min(drive, T.FULL), T.FULL if self.phases.charge else min(charge, T.FULL))
 
-    def _least(self):
+    def _least(self, drive, charge):
         self.dirty = 0
-        drive = min(self.drive)
-        charge = min(self.charge)
-        self.drive_by = self.drive.index(drive) if drive < T.FULL else LIMITERS  # LIMITERS: nothing limits
-        self.charge_by = self.charge.index(charge) if charge < T.FULL else LIMITERS
         if drive != self.drive_goal:
             self.drive_goal = drive
             self.drive_since_ms = self.faults.clock_ms
@@ -131,11 +120,11 @@ class Limits(Part):
             self.charge_goal = charge
             self.charge_since_ms = self.faults.clock_ms
 
-    def _follow(self, o, dt):
+    def _follow(self, o, drive, charge, dt):
         self.rise_acc += self.build.rise_permille_s * dt
         step = self.rise_acc // 1000
         self.rise_acc -= step * 1000
         if self.phases.phase == _WINDING:
             step = 0  # on the way down nothing rises
-        o.drive_limit_permille = min(self.drive_goal, o.drive_limit_permille + step)
-        o.charge_limit_permille = min(self.charge_goal, o.charge_limit_permille + step)
+        o.drive_limit_permille = min(drive, o.drive_limit_permille + step)
+        o.charge_limit_permille = min(charge, o.charge_limit_permille + step)
