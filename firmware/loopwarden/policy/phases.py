@@ -413,7 +413,7 @@ class Phases(Part):
         self.enter(POSITIVE_OPENS, self.build.release_ms)
 
     def _positive_opens(self):
-        if not self.electrics.bus_ok or not self.start_mv or not self.resistors.discharge_fits(self.inputs.bus_mv):
+        if not self.electrics.bus_ok or not self.start_mv or not self._may_discharge(self.inputs.bus_mv):
             self._negative_off()  # no conclusion: the pole stays unproven
             return
         self.ref_mv = self.half_mv = self.inputs.bus_mv
@@ -498,20 +498,22 @@ class Phases(Part):
         bleed = self.build.discharge_kind == 2
         failed = f.places[54] or f.places[55]
         late = failed or self.t_ms >= self.build.discharge_window_ms
-        o.discharge = 0 if late or bleed or not self._may_discharge() else 1
+        bus = (
+            self.inputs.bus_mv if self.electrics.bus_ok else self.build.pack_over_mv
+        )  # unreadable counts as a full one
+        o.discharge = 0 if late or bleed or not self._may_discharge(bus) else 1
         if not self.electrics.bus_ok:
             return  # an unreadable bus stays "not dead": lamps lit, no start (S5, S10)
-        bus = self.inputs.bus_mv
         if bus < (self.build.dead_mv if late or bleed else self.build.discharge_stop_mv):
             o.discharge = 0
             self.enter(CREEP)
         elif late and not failed:
             f.trip(54, bus)
 
-    def _may_discharge(self):
-        # S12: within the budget, its own switching-off included; an unreadable bus counts as a full one.
-        mv = self.inputs.bus_mv if self.electrics.bus_ok else self.build.pack_over_mv
-        return self.resistors.discharge_fits(mv, self.outputs.discharge)
+    def _may_discharge(self, mv):
+        # S12: within the budget; of a discharge that is on, what flows until it is off again.
+        r = self.resistors
+        return r.discharge_fits(r.ending_mj(mv) if self.outputs.discharge else r.one_mj(mv))
 
     def _live_again(self):
         # Above the dead level by more than the channel's error: noise on a bus that just fell below it is no return.

@@ -32,11 +32,11 @@ class Resistors(Part):
     release time: the tails.
     """
 
-    uses = ("electrics",)
+    uses = ("electrics", "phases")
 
     def __init__(self, build, faults):
         self.precharge_mj = self.discharge_mj = self.energy_mj = self.doubt_mj = self.last_mj = self.start_mv = 0
-        self.precharge_tail_ms = self.discharge_tail_ms = self.travel_ms = self.cool_ms = self.last_mv = 0
+        self.precharge_tail_ms = self.discharge_tail_ms = self.cool_ms = self.last_mv = 0
 
     def start(self, memory):
         """Power-up: the heat at the last mark."""
@@ -46,7 +46,6 @@ class Resistors(Part):
         """The precharge contactor is commanded closed now: energies count from command plus travel time."""
         b = self.build
         self.energy_mj = 0
-        self.travel_ms = b.close_ms
         self.start_mv = self.inputs.bus_mv if self.electrics.bus_ok else 0
         pack = self.inputs.pack_mv if self.electrics.pack_ok else b.pack_over_mv
         self.last_mj = heat_mj(max(pack - self.start_mv, 0), b.precharge_r_mohm, b.tick_ms)
@@ -92,9 +91,7 @@ class Resistors(Part):
             self.doubt_mj = min(self.doubt_mj + half, _MOST_MJ)
         else:
             self.precharge_mj = min(self.precharge_mj + half, _MOST_MJ)
-        if self.travel_ms > 0:
-            self.travel_ms -= dt
-        else:
+        if self.phases.t_ms >= self.build.close_ms:
             self.energy_mj = min(self.energy_mj + half, _MOST_MJ)
 
     def _discharge(self, dt):
@@ -108,19 +105,14 @@ class Resistors(Part):
         """C*V^2/2 of this build's bus in mJ."""
         return store_mj(self.build.bus_c_uf, mv)
 
-    def start_fits(self):
-        """1 when one start from the highest voltage, or onto a short, fits the precharge budget (S12)."""
-        return self.precharge_mj + self.build.precharge_start_mj <= self.build.precharge_budget_mj
+    def ending_mj(self, mv):
+        """Heat in mJ of a discharge that is on and is switched off now: its release time, and a tick at either end."""
+        return heat_mj(mv, self.build.discharge_r_mohm, self.build.release_ms + 2 * self.build.tick_ms)
 
-    def emergency_fits(self):
-        """1 when a proof pulse onto a fed bus and a discharge from the highest voltage fit the budget (S12)."""
-        b = self.build
-        return b.discharge_kind or self.discharge_mj + b.discharge_emergency_mj <= b.discharge_budget_mj
+    def precharge_fits(self, mj):
+        """True when so much more heat fits the precharge budget (S12)."""
+        return self.precharge_mj + mj <= self.build.precharge_budget_mj
 
-    def discharge_fits(self, mv, on=0):
-        """1 when a discharge from this voltage fits the budget; of one that is on, its release time (S12)."""
-        b = self.build
-        if b.discharge_kind:
-            return 1  # no resistor of ours carries it
-        mj = heat_mj(mv, b.discharge_r_mohm, b.release_ms + 2 * b.tick_ms) if on else self.one_mj(mv)
-        return self.discharge_mj + mj <= b.discharge_budget_mj
+    def discharge_fits(self, mj):
+        """True when so much more heat fits the discharge budget, or no resistor of ours carries it (S12)."""
+        return self.build.discharge_kind or self.discharge_mj + mj <= self.build.discharge_budget_mj

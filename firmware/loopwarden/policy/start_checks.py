@@ -54,8 +54,8 @@ class StartChecks(Part):
             or (charge and pack >= b.charge_end_mv and PACK_FULL)
             or (charge and (self.faults.places[19] or self.thermal.coldest_dc < b.pack_cold_dc) and PACK_COLD)
             or (not e.dead_ms and BUS_NOT_DEAD)
-            or (not self.resistors.emergency_fits() and DISCHARGE_HOT)
-            or (not self.resistors.start_fits() and PRECHARGE_HOT)
+            or (not self.resistors.discharge_fits(b.discharge_emergency_mj) and DISCHARGE_HOT)
+            or (not self.resistors.precharge_fits(b.precharge_start_mj) and PRECHARGE_HOT)
             or (not self.positive_open() and PROOF)
             or FINE
         )
