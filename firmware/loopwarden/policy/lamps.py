@@ -26,8 +26,8 @@ class Lamps(Part):
         # A contactor in its release time may still conduct: lit from precharging until all have let go.
         # The lamp test leaves it alone: it is lit from power-up until the bus has proven itself, which tests it.
         dark = (p.stage <= _READY or p.stage > _ALL_OPEN) and self.electrics.dead_ms >= _DEAD_MS
-        closed = o.positive or o.negative or o.precharge or self.switches.word & self.aux
-        o.lamp_hv = 0 if dark and not closed else 1
+        dark = dark and not (o.positive or o.negative or o.precharge or self.switches.word & self.aux)
+        o.lamp_hv = 0 if dark else 1
         test = p.stage == _READY and p.t_ms < _TEST_MS
         o.lamp_ready = 1 if test or (p.stage == _DRIVE and p.solid) else 0
         o.lamp_caution = 1 if test else self.faults.bits & 1

@@ -56,11 +56,10 @@ class Switches(Part):
         # A fresh edge needs the input to have been read low before: one that comes back unreadable is none (S1, S10).
         self.edges = word & self.seen_low & known
         self.seen_low = self.seen_low & ~known | known & ~word
-        if word & _START:
-            fresh = self.key or not word & _KEY  # not pressed before the key came on
-            self.start_ms = min(self.start_ms + self.faults.dt, _STUCK_MS) if fresh else _STUCK_MS
-        elif self.start_ms:
+        if not word & _START:
             self.start_ms = 0
+        elif self.start_ms < _STUCK_MS:  # stuck at once when it was pressed before the key came on
+            self.start_ms += self.faults.dt if self.key or not word & _KEY else _STUCK_MS
         self.key = word & _KEY
         self.plugged = (word & known) >> 3 & 1
         self.word = word
