@@ -24,20 +24,12 @@ ALL_OPEN, DISCHARGE, CREEP, PROVE_DEAD = range(15, 19)
 _PHASE_OF = bytes((0, 1, 2, 2, 2, 2, 2, 2, 3, 4, 5, 5, 5, 5, 5, 6, 6, 6, 6))
 
 _ROW_OF_REFUSAL = (46, 43, 56)  # from PROOF on
-_LAMP_TEST_MS = const(2000)
 _LONG_MS = const(0x0FFFFFFF)
-_CURRENT_WAIT_MS = const(2000)
-_CURRENT_BLIND_MS = const(500)  # fixed wait where no current reading tells
-_SOLID_MS = const(1000)
-_SOLID_MAX_MS = const(10000)  # pack and bus still apart by more than 3 %: they disagree
-_FALLS_MS = const(100)
-_STANDING_RAMP_MS = const(500)
-_CHARGE_END_MS = const(2000)
-_PACK_LOST_MS = const(10000)
-_FLATS = const(3)
-_MARK_MS = const(1000)
-_PROVEN_MS = const(10000)
-_PROOF_MIN_MV = const(10000)
+_LAMP_TEST_MS, _MARK_MS, _FLATS = 2000, 1000, 3
+_SOLID_MS, _SOLID_MAX_MS, _FALLS_MS = 1000, 10000, 100  # past the longest, pack and bus disagree
+_PACK_LOST_MS, _CHARGE_END_MS, _STANDING_RAMP_MS = 10000, 2000, 500
+_CURRENT_WAIT_MS, _CURRENT_BLIND_MS = 2000, 500  # blind: a fixed wait where no current reading tells
+_PROOF_MIN_MV, _PROVEN_MS = 10000, 10000
 
 
 class Phases(Part):
@@ -83,8 +75,7 @@ class Phases(Part):
 
     def step(self, dt):
         """One tick of the stage. A calm live tick has nothing to decide: nothing that it reads changed."""
-        if self.t_ms < _LONG_MS:
-            self.t_ms += dt
+        self.t_ms += dt
         s = self.switches
         f = self.faults
         if self.calm and not f.changed and s.key and not s.cut and self.motion.moving == self.moved:
@@ -132,6 +123,7 @@ class Phases(Part):
 
     def supply(self, dt):
         """One slow turn: the board lets its own supply go only proven dead and idle, or after the longest wait."""
+        self.t_ms = min(self.t_ms, _LONG_MS)
         waits = not self.switches.key and (self.phase == OFF or self.phase >= DISCHARGING)
         self.hold_ms = min(self.hold_ms + dt, self.build.hold_max_ms) if waits else 0
         # Marked: noted in this tick, and not yet taken over by the memory (S8).
@@ -433,12 +425,11 @@ class Phases(Part):
         if self.build.discharge_kind == 2:
             if fell >= need or self.t_ms >= self.build.proof_max_ms:
                 self._judge_proof(fell, need, need, bus)
+        elif t >= self.build.proof_ms and not self.half_ms:
+            self._proof_done()  # the tick came too late for two halves: no conclusion
         elif t >= self.build.proof_ms:
-            if self.half_ms:
-                t = self._pace(t, bus)
-                self._judge_proof(fell, need, t, bus)
-            else:
-                self._proof_done()  # the tick came too late for two halves: no conclusion
+            t = self._pace(t, bus)
+            self._judge_proof(fell, need, t, bus)
         elif t >= 0 and self.part_ms == 0:
             self.part_ms = t + 1  # the discharge contact is surely closed: from here two halves are compared
             self.ref_mv = bus
@@ -476,20 +467,14 @@ class Phases(Part):
         self.isolation.settled = 1
         self.isolation.watching = 1
         self.restarts = 0
-        self.enter(DISCHARGE)
-
-    def _coasting(self):
         # A spinning motor may feed the bus: while it may, discharge waits and nothing is judged.
-        if self.build.speed_fitted:
-            return self.motion.moving
-        self.part_ms += self.faults.dt
-        return self.part_ms < self.build.coast_ms
+        self.enter(DISCHARGE, self.build.coast_ms if self.emergency and not self.motion.fitted else 0)
 
     def _discharge(self):
         o = self.outputs
         if self.motion.pulses:
             self.emergency = 1  # rolled by hand: the motor may feed the bus
-        if self.emergency and self._coasting():
+        if self.emergency and self.motion.fitted and self.motion.moving:
             o.discharge = 0  # S6
             self.t_ms = 0
             return
@@ -497,7 +482,7 @@ class Phases(Part):
         f = self.faults
         bleed = self.build.discharge_kind == 2
         failed = f.places[54] or f.places[55]
-        late = failed or self.t_ms >= self.build.discharge_window_ms
+        late = failed or self.t_ms - self.wait_ms >= self.build.discharge_window_ms
         bus = (
             self.inputs.bus_mv if self.electrics.bus_ok else self.build.pack_over_mv
         )  # unreadable counts as a full one
