@@ -3,14 +3,12 @@
 Decides requests only; whether coolant moves is the switches' finding, whether it is too hot the thermal monitor's.
 """
 
-from micropython import const
-
 from loopwarden.policy import phases as P
 from loopwarden.policy.part import Part
 
 PASSIVE, AIR, LIQUID, CHILLED, HEAT_SHARING = range(5)
-_FULL, _DRIVE_LEVEL, _LEAST = const(1000), const(600), const(300)  # permille; the least: a pump or fan that runs at all
-_HYSTERESIS_DC = const(20)
+_FULL, _DRIVE_LEVEL, _LEAST = 1000, 600, 300  # permille; the least: a pump or fan that runs at all
+_HYSTERESIS_DC = 20
 
 
 class Cooling(Part):

@@ -95,7 +95,8 @@ class Faults:
             self.owed[group] = (self.owed[group] | bad & 0x7FFF) + (self.dt << UNKNOWN)
             return -1
         self.busy = pair
-        self.quota += urgent
+        if urgent:
+            self.quota += 1
         owed = self.owed[group] & 0x7FFF
         bad = bad & ~(owed << UNKNOWN) | owed
         return self.count(group, bad)

@@ -1,13 +1,10 @@
 """Lamps: ready, caution, stop, and the two high-voltage lamps that never go out on anything but a measurement (S5)."""
 
-from micropython import const
-
 from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
-_READY, _DRIVE, _ALL_OPEN = const(1), const(8), const(15)  # stages of phases.py
-_DEAD_MS = const(1000)
-_TEST_MS = const(2000)
+_READY, _DRIVE, _ALL_OPEN = 1, 8, 15  # stages of phases.py
+_DEAD_MS, _TEST_MS = 1000, 2000
 
 
 class Lamps(Part):

@@ -4,8 +4,6 @@ Decides how much, never whether: a limit of 0 opens nothing. Falls at once or al
 faster than the build allows. No fault can raise a limit, as each only ever adds a proposal.
 """
 
-from micropython import const
-
 from loopwarden.policy import fault_table as T
 from loopwarden.policy.part import Part
 
@@ -13,12 +11,11 @@ from loopwarden.policy.part import Part
 # held for a second yet; winding down; no settled isolation reading since closing; then the ramps.
 # A proposal is permille * 16 + its limiter, so the least of all of them names its limiter as well.
 PHASE, FAULT, SOLID, WIND, SETTLING, PACK_HOT, INVERTER_HOT, MOTOR_HOT, CURRENT, VOLTAGE, LIMITERS = range(11)
-_WINDING, _OPENING = const(4), const(5)  # phases
+_WINDING, _OPENING = 4, 5  # phases
 _HOT_ROWS = bytes((15, 26, 27))  # of PACK_HOT, INVERTER_HOT, MOTOR_HOT
-_AT_TRIP = const(200)  # the thermal ramps end here, at the trip level
-_SOLID_DRIVE = const(50)
-_SETTLING_DRIVE = const(200)
-_OVER_STEP = const(20)  # permille per slow turn while over current
+# Permille: where the thermal ramps end, at the trip level; while the bus, the isolation reading settles; a step down at
+# each slow turn while over current.
+_AT_TRIP, _SOLID_DRIVE, _SETTLING_DRIVE, _OVER_STEP = 200, 50, 200, 20
 
 
 class Limits(Part):

@@ -5,12 +5,9 @@ While the precharge contactor is commanded closed and the bus does not move, nob
 "closed onto a short": that heat is kept in doubt, and counts unless the bus then rises as a sound one does.
 """
 
-from micropython import const
-
 from loopwarden.policy.part import Part
 
-_SECOND_MS = const(1000)
-_MOST_MJ = const(0x0FFFFFFF)  # far above every budget: heat stays a small integer
+_MOST_MJ = 0x0FFFFFFF  # far above every budget: heat stays a small integer
 
 
 def store_mj(c_uf, mv):
@@ -74,8 +71,8 @@ class Resistors(Part):
     def cool(self, dt):
         """One turn of cooling; dt: ms since the last one. Whole seconds only, so that rounding errs to the hot side."""
         self.cool_ms += dt
-        if self.cool_ms >= _SECOND_MS:
-            self.cool_ms -= _SECOND_MS
+        if self.cool_ms >= 1000:
+            self.cool_ms -= 1000
             self.precharge_mj -= self.precharge_mj // self.build.precharge_cool_s
             self.discharge_mj -= self.discharge_mj // self.build.discharge_cool_s
 

@@ -1,15 +1,10 @@
 """Low-voltage supply, known-voltage self-test, heap, loop time and the fault memory's own state. Judges, never acts."""
 
-from micropython import const
-
 from loopwarden.policy.part import Part
 
 _SLOTS = ((58, 0), (59, 0), (60, 0), (72, 0), (71, 0), (73, 0), (74, 0), (68, 0))
-_HEAP_MIN = const(24 * 1024)
-_CLOCK_MAX_MS = const(0x3FFF0000)
-_OVERRUNS = const(3)
-_OVERRUN_WINDOW_MS = const(10000)
-_COUNTER = const(0x1FFFFFFF)
+_HEAP_MIN, _CLOCK_MAX_MS, _COUNTER = 24 * 1024, 0x3FFF0000, 0x1FFFFFFF
+_OVERRUNS, _OVERRUN_WINDOW_MS = 3, 10000
 
 
 class Health(Part):

@@ -4,14 +4,12 @@ A reading from before closing says nothing about the bus behind the contactors: 
 reading is awaited, and only a reading far below the limit counts before it.
 """
 
-from micropython import const
-
 from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _SLOTS = ((7, 0), (8, 0), (9, 0), (11, 0), (12, 0), (8, 1, 5000))
 _WARN, _FAULT, _LOST, _DEVICE, _IMPLAUSIBLE, _GROSS = [1 << n for n in range(6)]  # gross: counts while settling
-_UNSETTLED_MS = const(30000)
+_UNSETTLED_MS = 30000
 
 
 class Isolation(Part):

@@ -7,8 +7,7 @@ from loopwarden.policy.part import Part
 _QUIET = const(6)  # signals.QUIET
 _STAND_MS = const(2000)  # no pulse for so long
 _BRAKE_MAX = const(10)  # mm/s per ms: no wheel that rolls slows faster than 10 m/s2
-_JUMP_MM_S = const(1389)  # 5 km/h
-_LOST_MS = const(500)
+_JUMP_MM_S, _LOST_MS = 1389, 500  # from above 5 km/h to nothing
 _UNDRIVEN_MS = const(2000)  # drive current for so long without a pulse
 
 

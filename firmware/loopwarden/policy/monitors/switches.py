@@ -14,8 +14,7 @@ _BAD_WHEN_SET = const(0x1868)  # PLUG, STOP, CRASH, COIL_FAULT, LAMP_FAULT: what
 _ROW_OF = (2, 1, 6, 6)  # the row of an open loop that is hard, watched, permits driving, permits charging
 _CONTROLS = (61, 62, 66, 67, 64, 32, 65, 5)
 _STUCK_MS = const(10000)  # a start button held for so long
-_FLICKER_WINDOW_MS = const(60000)
-_FLICKERS = const(3)
+_FLICKERS, _FLICKER_WINDOW_MS = 3, 60000
 _LOOP_SHIFT = const(16)
 _COUNTER = const(0x1FFFFFFF)
 

@@ -10,14 +10,10 @@ _ROWS_OF = ((15, 16, 21, 22, 17, 19, 24, 23), (26, 28, 30), (27, 29, 31))  # pac
 _HOT, _TRIP, _OPEN, _SHORT, _FAST, _COLD, _JUMPED, _STUCK = [1 << n for n in range(8)]
 _UNREAD = 0x3FF3 << 15  # all but the sensor's state is unknown while there is no reading
 _COUNTER = const(0x1FFFFFFF)
-_RATE_WINDOW_MS = const(1000)
-_RATE_DC = const(10)  # 1 K in a window of 1 s
+_RATE_WINDOW_MS, _RATE_DC = 1000, 10  # 1 K in a window of 1 s
+_STUCK_MS, _OTHERS_DC = 120000, 30
 _STEP_DC = const(50)  # no cell warms by 5 K from one turn to the next
-_STUCK_MS = const(120000)
-_OTHERS_DC = const(30)
-_COLD_CLEAR_DC = const(20)
-_DRIVE_CLEAR_DC = const(50)
-_LOWEST_DC = const(-32768)
+_COLD_CLEAR_DC, _DRIVE_CLEAR_DC, _LOWEST_DC = 20, 50, -32768
 
 
 class Zone:
