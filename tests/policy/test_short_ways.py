@@ -126,3 +126,12 @@ def test_a_third_late_tick_within_ten_seconds_is_never_forgotten(gap_ms, counts,
         rig.run(run_ms)
     rig.run(3_000)
     assert ("LOOP_OVERRAN" in rig.stored) is counts
+
+
+def test_after_twelve_days_in_one_stage_the_clocks_stand_still_and_stay_small():
+    """2**30 ms and more is no small integer on the board; a bench may stand at its key for weeks."""
+    rig = Rig().go_live()
+    rig.sup.faults.clock_ms = rig.sup.phases.t_ms = (1 << 30) - 400
+    rig.run(2_000)
+    assert max(rig.sup.faults.clock_ms, rig.sup.phases.t_ms) < 1 << 30
+    assert rig.phase == "live"

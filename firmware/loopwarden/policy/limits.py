@@ -83,7 +83,7 @@ class Limits(Part):
         self._set(PHASE, 0 if p.charge else T.FULL, 0 if p.charge and not self.outputs.charger_enable else T.FULL)
         self._set(SOLID, T.FULL if p.solid else _SOLID_DRIVE, T.FULL if p.solid else 0)
         self._set(SETTLING, _SETTLING_DRIVE if i.watching and not i.settled else T.FULL, T.FULL)
-        self.turned = 2 if p.solid and i.settled and not p.charge else 1
+        self.turned = 2 if p.solid and (i.settled or not i.watching) else 1
 
     def _ramp(self, k, t):
         # From full at hot down to a fifth at trip, once the row says that it is hot; the pack's limits both sides.

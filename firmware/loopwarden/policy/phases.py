@@ -4,8 +4,6 @@ Decides when which contactor is commanded, and nothing else does. Every stage is
 can be read here from top to bottom. Limits and lamps follow from the phase; they are decided elsewhere.
 """
 
-from micropython import const
-
 from loopwarden import signals as S
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import start_checks as C
@@ -24,7 +22,6 @@ ALL_OPEN, DISCHARGE, CREEP, PROVE_DEAD = range(15, 19)
 _PHASE_OF = bytes((0, 1, 2, 2, 2, 2, 2, 2, 3, 4, 5, 5, 5, 5, 5, 6, 6, 6, 6))
 
 _ROW_OF_REFUSAL = (46, 43, 56)  # from PROOF on
-_LONG_MS = const(0x0FFFFFFF)
 _LAMP_TEST_MS, _MARK_MS, _FLATS = 2000, 1000, 3
 _SOLID_MS, _SOLID_MAX_MS, _FALLS_MS = 1000, 10000, 100  # past the longest, pack and bus disagree
 _PACK_LOST_MS, _CHARGE_END_MS, _STANDING_RAMP_MS = 10000, 2000, 500
@@ -123,7 +120,6 @@ class Phases(Part):
 
     def supply(self, dt):
         """One slow turn: the board lets its own supply go only proven dead and idle, or after the longest wait."""
-        self.t_ms = min(self.t_ms, _LONG_MS)
         waits = not self.switches.key and (self.phase == OFF or self.phase >= DISCHARGING)
         self.hold_ms = min(self.hold_ms + dt, self.build.hold_max_ms) if waits else 0
         # Marked: noted in this tick, and not yet taken over by the memory (S8).

@@ -10,7 +10,7 @@ _OVERRUNS, _OVERRUN_WINDOW_MS = 3, 10000
 class Health(Part):
     """Judges in slow turns; ticks that came late are counted as they come."""
 
-    uses = ("memory",)
+    uses = ("memory", "phases")
 
     def __init__(self, build, faults):
         self.group = faults.add(_SLOTS)
@@ -32,8 +32,9 @@ class Health(Part):
         self.overruns += 1
 
     def step(self, dt):
-        """Judge one turn; dt: ms since the last turn. Holds the clock of the faults below 2**30 (12 days)."""
+        """Judge one turn; dt: ms since the last turn. Holds the clocks of faults and phases below 2**30 (12 days)."""
         self.faults.clock_ms = min(self.faults.clock_ms, _CLOCK_MAX_MS)
+        self.phases.t_ms = min(self.phases.t_ms, _CLOCK_MAX_MS)
         i = self.inputs
         b = self.build
         bad = 2  # a supply that cannot be read is not read as good (S10)
