@@ -237,6 +237,41 @@ def test_a_loop_that_opens_in_the_tick_of_the_edge_refuses(loops):
     assert nothing_closed(rig)
 
 
+# name -> (setup, refusal): too short for a fault row, and for a monitor that looks every 160 ms.
+IN_THE_TICK = {
+    "watched loop open": (world(loops=0b101), C.LOOP),
+    "isolation below its limit": (hold(isolation_ohm=TRUCK.iso_fault_ohm - 1), C.ISOLATION),
+    "isolation stale": (hold(isolation_state=S.STALE), C.ISOLATION),
+    "isolation without a value": (hold(isolation_ohm=None), C.ISOLATION),
+    "memory failed": (remember(failed=True), C.MEMORY),
+    "memory not ready": (remember(ready=False), C.MEMORY),
+    "supply low": (hold(supply_mv=TRUCK.supply_low_mv - 1), C.SUPPLY),
+    "supply unreadable": (hold(supply_state=S.OPEN), C.SUPPLY),
+    "supply without a value": (hold(supply_mv=None), C.SUPPLY),
+    "pack zone at trip": (zone(0, TRUCK.pack_trip_dc), C.TEMPERATURE),
+    "motor zone shorted": (zone(4, None, S.SHORT), C.TEMPERATURE),
+}
+
+
+@pytest.mark.parametrize("name", IN_THE_TICK)
+def test_what_is_wrong_in_the_tick_of_the_edge_alone_refuses_by_its_own_name(name):
+    """S1: every check on this tick's readings, whichever of the slow subjects has its turn."""
+    set_up, refusal = IN_THE_TICK[name]
+    named = []
+    for later in range(16):
+        rig = ready_to_start()
+        rig.run(later * rig.dt)
+        set_up(rig)
+        rig.start = 1
+        rig.tick()
+        named.append(rig.sup.phases.refused)
+        rig.held.clear()
+        rig.memory.failed, rig.memory.ready, rig.loops = False, True, 0b111
+        assert nothing_closed(rig, 200)
+    assert named.count(refusal) >= 12, named  # where its monitor has its turn, a row without a set time says so first
+    assert set(named) <= {refusal, C.BY_FAULT}
+
+
 @pytest.mark.parametrize("cause", [{"stop": 1}, {"crash": 1}, {"loops": 0b110}])
 def test_a_stop_whose_row_a_build_made_slow_refuses_all_the_same(cause):
     """S3 and S1 ask the input, not the debounced row."""
