@@ -4,7 +4,7 @@ Decides nothing and is no part of the tick: it may allocate, and reads one entry
 """
 
 from loopwarden import signals as S
-from loopwarden.memory.ram import freeze
+from loopwarden.memory.codes import freeze
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import limits as L
 from loopwarden.policy import phases as P

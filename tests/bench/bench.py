@@ -13,9 +13,11 @@ from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
 from code_lines import folder_lines
 from drive import recorded, timed
+from memory.guest_runs import SESSIONS, cuts, wear
 from policy.recordings import record
 from policy.stories import STORIES, told
 from policy.tick_frames import largest
@@ -30,6 +32,9 @@ FIRMWARE = POLICY.parents[1]
 GUEST = ROOT / "tests" / "policy" / "guest"
 SCENARIOS = ROOT / "host_sim" / "scenarios"
 COUNTED_MS = 300_000  # of the drive, for the mean of a tick; more of it changes the third figure
+# Starts of the power cut runs, and every how many cuts a second one follows; together above 20,000 cuts.
+CUT_RUNS = [("fresh", 2), ("full", 2), ("aged", 2), ("fresh", 3), ("full", 3), ("aged", 3), ("fresh", 5), ("aged", 5)]
+CUT_ROUNDS = 3
 DRIVES = 2  # the quicker one counts: whatever else the machine does makes it slower, never quicker
 
 # figure -> (unit, what it should be at most, or None)
@@ -47,6 +52,10 @@ FIGURES: dict[str, tuple[str, float | None]] = {
     "policy_code_lines": ("lines", 1_500),
     "scenarios_passed": ("", None),
     "scenarios_failed": ("", 0),
+    "power_cuts_tried": ("", None),
+    "power_cut_losses": ("", 0),
+    "erases_per_stored_record": ("", 1),
+    "erases_while_live": ("", 0),
 }
 
 
@@ -73,6 +82,12 @@ def story_cost(name: str) -> tuple[str, dict[str, int]]:
     """A story of the policy's tests, among them everything going bad at once."""
     build, ticks, _ = told(name)
     return name, cost({"build.json": build, "ticks.bin": ticks}, 0, 0)
+
+
+def cut_run(run: tuple[str, int]) -> dict[str, Any]:
+    """Power cuts from one start; see guest/power_cuts.py of the memory's tests."""
+    start, again = run
+    return cuts(start, CUT_ROUNDS * SESSIONS, again)
 
 
 def measure() -> tuple[dict[str, float], list[str]]:
@@ -104,6 +119,13 @@ def measure() -> tuple[dict[str, float], list[str]]:
         for name, answer in pool.map(story_cost, STORIES):
             heap += answer["heap"]
             worst[f"story: {name}"] = answer["most"]
+        runs = list(pool.map(cut_run, CUT_RUNS))
+    figures["power_cuts_tried"] = sum(run["cuts"] for run in runs)
+    figures["power_cut_losses"] = sum(run["lost"] for run in runs)
+    remarks += [loss for run in runs for loss in run["losses"]]
+    worn = wear()
+    figures["erases_per_stored_record"] = round(worn["erases"] / worn["records"], 3)
+    figures["erases_while_live"] = worn["erases_live"]
     hardest = max(worst, key=lambda name: worst[name])
     remarks.append(f"worst tick: {hardest}")
     figures["policy_instructions_worst"] = worst[hardest]

@@ -233,6 +233,7 @@ def test_a_whole_drive_at_the_largest_build(checked):
         put(read, case)
         recorder.add(read, 20)
         sup.step(read, out, 20)
+        sup.memory.work(sup)
         phases.add(sup.phase)
     assert phases >= {0, 1, 2, 3, 5, 6}, phases
     assert LIMIT > watch.largest > 500_000_000, (watch.largest, watch.place)

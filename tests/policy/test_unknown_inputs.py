@@ -110,7 +110,7 @@ def test_an_unreadable_zone_freezes_what_had_begun_to_count():
     assert "PACK_OVER_TEMPERATURE" not in rig.faults
     rig.held.clear()
     took = rig.until(lambda r: "PACK_OVER_TEMPERATURE" in r.faults, 2_000)
-    assert took < 900
+    assert took < 1_000  # from the beginning it takes more than that
 
 
 BITS = {

@@ -4,39 +4,14 @@ Keeps and hands back; decides nothing. It survives a simulated power cut because
 it does not, and a board without a store is a board whose memory is new (S9).
 """
 
+from loopwarden.memory.codes import CODED, freeze
 from loopwarden.policy import fault_table as T
 from loopwarden.policy.faults import ENDED, GONE, NOTED
 
-
-def freeze(supervisor, row):
-    """A freeze frame of this tick: name to integer, None where a reading is not valid (S10)."""
-    i = supervisor.inputs
-    o = supervisor.outputs
-    t = supervisor.thermal
-    pack = t.valid & t.pack_zones
-    return {
-        "t_ms": supervisor.faults.clock_ms,
-        "phase": supervisor.phases.phase,
-        "bus_mv": i.bus_mv if supervisor.electrics.bus_ok else None,
-        "pack_mv": i.pack_mv if supervisor.electrics.pack_ok else None,
-        "current_ma": i.current_ma if i.current_state == 0 else None,
-        "isolation_ohm": i.isolation_ohm if i.isolation_state == 0 else None,
-        "hottest_dc": t.hottest_dc if pack else None,
-        "coldest_dc": t.coldest_dc if pack else None,
-        "speed_mm_s": i.speed_mm_s if i.speed_state == 0 else None,
-        "drive_limit_permille": o.drive_limit_permille,
-        "charge_limit_permille": o.charge_limit_permille,
-        "commands": o.positive | o.negative << 1 | o.precharge << 2 | o.discharge << 3,
-        "switches": supervisor.switches.word,
-        "measured": supervisor.faults.measured[row],
-    }
-
-
 MARK_DEAD = 0
 MARK_LIVE = 1
-# By row id: has a code; is kept over power cycles while active, as what needs an acknowledgement is as well.
-_CODED = bytes([0] + [row[T.CODE] > 0 for row in T.TABLE])
-_KEPT = bytes([0] + [row[T.ENDS] >= T.LOCK for row in T.TABLE])
+# By row id: kept over power cycles while active, as what needs an acknowledgement is as well.
+KEPT = bytes([0] + [row[T.ENDS] >= T.LOCK for row in T.TABLE])
 
 
 class RamMemory:
@@ -55,7 +30,7 @@ class RamMemory:
         self.nearly_full = False
         self.damaged = False
         self.drifting = False
-        self.mark = MARK_DEAD
+        self.mark = self.want = MARK_DEAD  # what is wanted becomes the mark once it is stored
         self.positive_proven = not new
         self.negative_proven = False
         self.precharge_mj = 0
@@ -74,13 +49,13 @@ class RamMemory:
         """Reserve the heat of one start and one emergency discharge before the first contactor closes (S12)."""
         self.precharge_mj = precharge_mj
         self.discharge_mj = discharge_mj
-        self.mark = MARK_LIVE
+        self.want = MARK_LIVE
 
     def mark_dead(self, precharge_mj, discharge_mj):
         """Proven dead: the heat really left in the resistors replaces the reservation."""
         self.precharge_mj = precharge_mj
         self.discharge_mj = discharge_mj
-        self.mark = MARK_DEAD
+        self.want = MARK_DEAD
 
     def prove_positive(self):
         """The positive main was seen open."""
@@ -105,7 +80,10 @@ class RamMemory:
 
     def work(self, supervisor):
         """Store what is marked, with the freeze frame of this tick. Called by the loop after the outputs are driven."""
-        f = supervisor.faults
+        self._take_marks(supervisor.faults, supervisor)
+        self.mark = self.want
+
+    def _take_marks(self, f, supervisor):
         if f.marked:
             f.marked = 0
             for row in range(len(f.marks)):
@@ -119,7 +97,7 @@ class RamMemory:
             self.locked.remove(row)
         if mark & ENDED and not places:
             self._cleared(row)
-        if mark & NOTED and _KEPT[row] and places and row not in self.locked:
+        if mark & NOTED and KEPT[row] and places and row not in self.locked:
             self.locked.append(row)
 
     def _cleared(self, row):
@@ -135,9 +113,13 @@ class RamMemory:
     def _take(self, row, mark, supervisor):
         places = supervisor.faults.places[row]
         self.keep(row, mark, places)
-        if mark & NOTED and _CODED[row]:
+        if mark & NOTED and CODED[row]:
             self._store(row, places, supervisor)
-        if mark & GONE and row in self.records:
+        if mark & GONE:
+            self._gone(row)
+
+    def _gone(self, row):
+        if row in self.records:
             self.records[row]["present"] = False
 
     def _store(self, row, places, supervisor):

@@ -22,7 +22,7 @@ class Lamps(Part):
         # S5: out only with nothing commanded or reported closed and the bus validly dead for 1 s without a break.
         # A contactor in its release time may still conduct: lit from precharging until all have let go.
         # The lamp test leaves it alone: it is lit from power-up until the bus has proven itself, which tests it.
-        dark = (p.stage <= _READY or p.stage > _ALL_OPEN) and self.electrics.dead_ms >= _DEAD_MS
+        dark = self.electrics.dead_ms >= _DEAD_MS and (p.stage <= _READY or p.stage > _ALL_OPEN)
         dark = dark and not (o.positive or o.negative or o.precharge or self.switches.word & self.aux)
         o.lamp_hv = 0 if dark else 1
         test = p.stage == _READY and p.t_ms < _TEST_MS

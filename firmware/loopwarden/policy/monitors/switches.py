@@ -71,7 +71,7 @@ class Switches(Part):
         self.open = opened | latched
         opened &= ~(i.loop_low | i.loop_high) | self.hard  # a short is named as what it is
         if (self.was_open | latched) & self.watched & ~opened and not self.faults.places[1]:
-            self.flickers = min(self.flickers + 1, _FLICKERS)  # an opening that ended before it was confirmed
+            self.flickers += self.flickers < _FLICKERS  # an opening that ended before it was confirmed
             if self.flickers != 2:  # the window begins with the first; it heals a whole window after the last
                 self.flicker_at = self.faults.now
             self.faults.measured[5] = self.flickers

@@ -1,0 +1,116 @@
+"""What a power cycle was like: one summary line of it, and the strip of the seconds before its latest hard reaction.
+
+Looks on and keeps; decides nothing, but that isolation which halved within five drives is worth a caution.
+"""
+
+from array import array
+
+from micropython import const
+
+from loopwarden import signals as S
+from loopwarden.policy import fault_table as T
+
+# Places in a line. FLAGS: DROVE a drive went up and down. The codes that occurred follow, 27 rows to an integer.
+CYCLE, FLAGS, LOWEST_OHM, HOTTEST_DC, INVERTER_DC, MOTOR_DC, PRECHARGE_MS, DISCHARGE_MS, CODES = range(9)
+LINE_INTS = const(11)
+LINE_BYTES = const(44)
+LINES = const(11)  # in a file of 512 bytes
+SUMMARY_FILES = const(20)  # 220 power cycles
+DROVE = const(1)
+_NO_OHM = const(1 << 29)
+_ROWS_IN_INT = const(27)
+_SAMPLES = const(12)
+_FIELDS = const(7)
+_SAMPLE_MS = const(500)
+_CHARGE_BUS, _TAKE_OVER, _DISCHARGE, _CREEP = const(6), const(7), const(16), const(17)  # stages of phases.py
+
+
+class DriveLog:
+    """Attributes: line, strip (bytes, oldest sample first), changed (the line has news), drove, drove_since_clear."""
+
+    strip_bytes = 2 * _SAMPLES * _FIELDS
+
+    def __init__(self):
+        self.line = array("i", bytes(LINE_BYTES))
+        self.line[LOWEST_OHM] = _NO_OHM
+        self.ring = array("h", bytes(self.strip_bytes))
+        self.strip = bytes(self.strip_bytes)
+        self.at = self.sample_ms = self.stage = self.stage_ms = self.worst = self.strip_sequence = 0
+        self.changed = self.drove = self.drove_since_clear = False
+
+    def note(self, row):
+        """A row occurred in this power cycle. Heap: none."""
+        self.line[CODES + row // _ROWS_IN_INT] |= 1 << row % _ROWS_IN_INT
+        self.changed = True
+
+    def step(self, supervisor):
+        """Look at one tick; True when a hard reaction just began and `strip` holds what came before it."""
+        dt = supervisor.faults.dt
+        self.stage_ms += dt
+        stage = supervisor.phases.stage
+        if stage != self.stage:
+            self._staged(self.stage, stage)
+        self.sample_ms += dt
+        if self.sample_ms >= _SAMPLE_MS:
+            self.sample_ms = 0
+            self._sample(supervisor, self.ring, self.at)
+            self.at = (self.at + _FIELDS) % (_SAMPLES * _FIELDS)
+            self._summary(supervisor, self.line)
+        worst = supervisor.faults.worst
+        if worst != self.worst:
+            harder = worst > self.worst and worst >= T.WIND
+            self.worst = worst
+            if harder and supervisor.faults.column:  # live or winding down
+                self._sample(supervisor, self.ring, self.at)
+                self.at = (self.at + _FIELDS) % (_SAMPLES * _FIELDS)
+                self.strip = bytes(self.ring[self.at :]) + bytes(self.ring[: self.at])
+                return True
+        return False
+
+    def _staged(self, before, now):
+        if before == _CHARGE_BUS and now == _TAKE_OVER:
+            self.line[PRECHARGE_MS] = self.stage_ms
+            self.changed = True
+        elif before == _DISCHARGE and now == _CREEP:
+            self.line[DISCHARGE_MS] = self.stage_ms
+        elif now == 0 and before > _CREEP:
+            self.line[FLAGS] |= DROVE
+            self.changed = self.drove = self.drove_since_clear = True
+        self.stage = now
+        self.stage_ms = 0
+
+    def _sample(self, supervisor, ring, at):
+        # Tenths of a volt and of an ampere, cm/s, permille; -1 where a reading is not valid (S10).
+        i = supervisor.inputs
+        ring[at] = i.bus_mv // 100 if supervisor.electrics.bus_ok and i.bus_mv is not None else -1
+        ring[at + 1] = i.pack_mv // 100 if supervisor.electrics.pack_ok and i.pack_mv is not None else -1
+        ring[at + 2] = -1 if i.current_state or i.current_ma is None else i.current_ma // 100
+        ring[at + 3] = -1 if i.speed_state or i.speed_mm_s is None else i.speed_mm_s // 10
+        ring[at + 4] = supervisor.outputs.drive_limit_permille
+        ring[at + 5] = supervisor.phases.phase
+        ring[at + 6] = -1 if i.isolation_state or i.isolation_ohm is None else min(i.isolation_ohm // 1000, 32767)
+
+    def _summary(self, supervisor, line):
+        i = supervisor.inputs
+        t = supervisor.thermal
+        if i.isolation_state == S.OK and i.isolation_ohm is not None and i.isolation_ohm < line[LOWEST_OHM]:
+            line[LOWEST_OHM] = i.isolation_ohm
+        if t.valid & t.pack_zones:
+            line[HOTTEST_DC] = max(line[HOTTEST_DC], t.hottest_dc)
+        line[INVERTER_DC] = max(line[INVERTER_DC], t.inverter_dc)
+        line[MOTOR_DC] = max(line[MOTOR_DC], t.motor_dc)
+
+    def take_strip(self, sequence, strip):
+        """A strip that the journal still held; the latest one stays."""
+        if sequence > self.strip_sequence:
+            self.strip_sequence = sequence
+            self.strip = bytes(strip)
+
+
+def has_drifted(lines):
+    """True when the lowest isolation of the last drive is half or less of what it was five drives ago.
+
+    lines   summary lines, oldest first
+    """
+    lows = [line[LOWEST_OHM] for line in lines if line[FLAGS] & DROVE]
+    return len(lows) > 5 and lows[-1] * 2 <= lows[-6]

@@ -1,0 +1,524 @@
+"""The fault memory in flash: journal while live, small files when off; the interface is that of the memory in RAM.
+
+Stores what the policy marks, hands it back after a power cut at any instant, and says what it could not read. A record
+counts as stored once it was read back: as a page of the journal, or as a closed file. Files are written only in the off
+phase with every coil output off, each in one write of 512 bytes or less.
+
+state1, state2   power mark, pole proofs, heat, counts, locks: both the same, so that one of them may be lost (S9)
+cNN              the code record of row NN
+strip            the seconds before the latest hard reaction
+sNN              summary lines, LINES of them in a file, by number of the power cycle
+journal0 ...     whole blocks that the journal programs past the file system; `where` says which they are
+"""
+
+import os
+import struct
+from array import array
+
+from micropython import const
+
+from loopwarden.memory import codes as K
+from loopwarden.memory.drive_log import CYCLE, LINE_BYTES, LINES, SUMMARY_FILES, DriveLog, has_drifted
+from loopwarden.memory.journal import BLOCK, Journal
+from loopwarden.memory.ram import KEPT, MARK_DEAD, MARK_LIVE, RamMemory
+from loopwarden.memory.sealed import DAMAGED, FOREIGN, HEAD, TAIL, seal, sealed_kind, sequence_of
+from loopwarden.policy import fault_table as T
+
+BLOCKS = const(4)  # of the journal: 60 pages
+FREE_TO_START = const(16)
+RESERVED = const(8)  # the last pages are for locks and power marks
+_STATE, _CODE, _STRIP, _LINES, _WHERE = const(1), const(2), const(3), const(4), const(5)
+_FILE_MAX = const(512)
+_LOOKED_BACK = const(40)  # power cycles, for the last drives' isolation
+_COUNT, _SIZE = const(4), const(5)  # block device operations
+_LOCK_BITS = const(27)  # in each integer of the state
+_STATE_INTS = const(16)
+_STATE_BYTES = const(64)
+_ROWS = len(T.TABLE) + 1
+
+
+class FlashMemory(RamMemory):
+    """One board's fault memory. Beside the attributes of RamMemory: birth (two integers, drawn when it was made),
+    foreign (a schema of another version was found), why_failed ("" or a text), stored(row).
+
+    flash   block device of the whole file system, as rp2.Flash()
+    folder  where the files lie; it is made when missing
+    """
+
+    def __init__(self, flash, folder):
+        super().__init__()
+        self.flash, self.folder = flash, folder
+        self.ready = False
+        self.foreign = False
+        self.why_failed = ""
+        self.birth = (0, 0)
+        self.clear_cycle = 0
+        self.records = None
+        self.codes_of = [K.new_record(row) for row in range(_ROWS)]
+        self.state = array("i", bytes(_STATE_BYTES))
+        self.buffer = bytearray(_FILE_MAX)
+        self.check = bytearray(_FILE_MAX)
+        self.unstored = bytearray(_ROWS)  # rows whose record waits for a page or a file
+        self.unfolded = bytearray(_ROWS)  # rows whose record is in the journal, and not yet in its file
+        self.log = DriveLog()
+        self.state_waits = self.strip_waits = self.strip_unfolded = self.line_waits = False
+        self.folded = 0  # sequence of the last record that is in its file
+        self.journal = None
+        self.folding = None
+
+    # Power-up
+
+    def begin(self, feed=None):
+        """A new power cycle: read everything, fold what the journal still holds. Outputs off.
+
+        feed    called between steps, for the watchdog
+        """
+        try:
+            self._begin(feed)
+        except OSError as error:
+            self._fail("the file system says %s" % error)
+        self.ready = not self.failed
+
+    def _begin(self, feed):
+        names = self._names()
+        where = self._read("where", _WHERE) if "where" in names else None
+        if not where and not self.failed:
+            self.damaged = "state1" in names  # there was a memory; only its journal is lost
+            where = self._make_journal()
+        if not self.failed:
+            self._open(where)
+        self._load(self._names())
+        self.cycle += 1
+        self.log.line[CYCLE] = self.cycle
+        if self.failed:
+            return  # what is there is left as it is
+        self._forget_the_aged()
+        for _ in self._fold():
+            if feed:
+                feed()
+        self.state_waits = True
+        self._store_one()  # the page that says which power cycle this is
+        if not self._mapping_holds():
+            self._fail("the journal's blocks are not those of its files")
+
+    def _names(self):
+        try:
+            return os.listdir(self.folder)
+        except OSError:
+            os.mkdir(self.folder)
+            return []
+
+    def _make_journal(self):
+        # Whole blocks without anything of the file system in them: files of just a block's size, found by content.
+        self.birth = self._drawn()
+        where = array("i", bytes(4 * (BLOCKS + 2)))
+        where[0], where[1] = self.birth
+        for k in range(BLOCKS):
+            with open(self._path("journal%d" % k), "wb") as file:
+                file.write(self._pattern(k) * (BLOCK // 32))
+            where[2 + k] = self._find(k)
+        self._write("where", _WHERE, bytes(where))
+        return bytes(where)
+
+    def _drawn(self):
+        drawn = struct.unpack("<II", os.urandom(8))
+        return (drawn[0] >> 2, drawn[1] >> 2)  # small integers
+
+    def _pattern(self, k):
+        return struct.pack("<16sIIII", b"loopwarden pages", self.birth[0], self.birth[1], k, 0x10057A6D)
+
+    def _find(self, k):
+        pattern = self._pattern(k)
+        part = bytearray(32)
+        found = []
+        for n in range(self.flash.ioctl(_COUNT, 0)):
+            self.flash.readblocks(n, part, 0)
+            if part == pattern:
+                found.append(n)
+        if len(found) != 1:
+            raise OSError("journal%d lies in %d blocks" % (k, len(found)))
+        return found[0]
+
+    def _open(self, where):
+        where = array("i", where)
+        self.birth = (where[0], where[1])
+        self.journal = Journal(self.flash, list(where[2:]))
+        if not self._mapping_holds():
+            self._fail("the journal's blocks are not those of its files")
+
+    def _mapping_holds(self):
+        # What the file system reads in the journal's files must be what lies in its blocks: else these are not ours.
+        part = self.check
+        other = self.buffer
+        for k in range(len(self.journal.blocks)):
+            with open(self._path("where"), "rb") as file:
+                file.read()  # so that the file system's cache holds something else
+            with open(self._path("journal%d" % k), "rb") as file:
+                for offset in range(0, BLOCK, _FILE_MAX):
+                    if file.readinto(part) != _FILE_MAX:
+                        return False
+                    self.flash.readblocks(self.journal.blocks[k], other, offset)
+                    if part != other:
+                        return False
+        return True
+
+    def _load(self, names):
+        sequence = -1
+        known = [name for name in ("state1", "state2") if name in names]
+        for name in known:
+            content = self._read(name, _STATE)
+            if content is None:
+                self.damaged = True
+            elif content and sequence_of(self.check) >= sequence:
+                sequence = sequence_of(self.check)
+                self._take_state(content)
+        if sequence < 0:
+            self.new = True  # never made, or both copies unreadable (S9)
+            self.damaged = self.damaged or bool(known)
+        self.folded = self.state_sequence = max(sequence, 0)
+        self.code_sequence = [0] * _ROWS
+        for row in range(_ROWS):
+            if "c%02d" % row in names:
+                content = self._read("c%02d" % row, _CODE)
+                if content is None:
+                    self.damaged = True
+                elif content:
+                    self.code_sequence[row] = sequence_of(self.check)
+                    self.codes_of[row] = array("i", content)
+        if "strip" in names:
+            content = self._read("strip", _STRIP)
+            self.log.strip = content or self.log.strip
+        if not self.failed:
+            self.journal.scan(self.folded, self._take_page)
+            self.journal.sequence = max(self.journal.sequence, self.folded + 1)
+            self.damaged = self.damaged or self.journal.damaged > 0
+            if self.journal.foreign:
+                self._foreign()
+        if self.state[0]:  # restarted while live: the positive main was closed, or about to be
+            self.positive_proven = False
+        self.mark = self.want = self.state[0]
+        for row in range(_ROWS):
+            if row not in self.locked:
+                self.codes_of[row][K.FLAGS] = 0
+        self.drifting = has_drifted(self.lines(_LOOKED_BACK))
+
+    def _take_page(self, kind, sequence, page):
+        if sequence > self.state_sequence:
+            self.state_sequence = sequence
+            self._take_state(page[HEAD : HEAD + _STATE_BYTES])
+        rest = page[HEAD + _STATE_BYTES :]
+        if kind == _CODE:
+            record = array("i", rest[: K.BYTES])
+            row = record[K.ROW]
+            if 0 < row < _ROWS and sequence > self.code_sequence[row]:
+                self.code_sequence[row] = sequence
+                self.codes_of[row] = record
+                self.unfolded[row] = 1
+        elif kind == _STRIP:
+            self.log.take_strip(sequence, rest[: self.log.strip_bytes])
+            self.strip_unfolded = True
+
+    def _take_state(self, content):
+        state = self.state = array("i", content)
+        self.positive_proven = bool(state[1])
+        self.negative_proven = bool(state[2])
+        self.precharge_mj, self.discharge_mj, self.under_load, self.flats = state[3:7]
+        self.new = bool(state[7])
+        self.cycle, self.clear_cycle = state[8], state[9]
+        self.locked = [row for row in range(_ROWS) if state[10 + row // _LOCK_BITS] >> row % _LOCK_BITS & 1]
+
+    def _state(self):
+        state = self.state
+        state[0] = self.want
+        state[1] = 1 if self.positive_proven else 0
+        state[2] = 1 if self.negative_proven else 0
+        state[3] = self.precharge_mj
+        state[4] = self.discharge_mj
+        state[5] = self.under_load
+        state[6] = self.flats
+        state[7] = 1 if self.new else 0
+        state[8] = self.cycle
+        state[9] = self.clear_cycle
+        state[10] = state[11] = state[12] = 0
+        for row in self.locked:
+            state[10 + row // _LOCK_BITS] |= 1 << row % _LOCK_BITS
+        return bytes(state)
+
+    def _forget_the_aged(self):
+        for row in range(_ROWS):
+            if row not in self.locked and K.has_aged(self.codes_of[row], self.cycle):
+                self.codes_of[row] = K.new_record(row)
+                self.unfolded[row] = 1
+
+    def _fail(self, why):
+        self.why_failed = self.why_failed or why
+        self.failed = True
+        self.ready = False
+
+    def _foreign(self):
+        # Written by another version: named, and left as it is for that version or for a person to remove.
+        self.foreign = True
+        self._fail("it was written by another version of this program")
+
+    # Files
+
+    def _path(self, name):
+        return self.folder + "/" + name
+
+    def _read(self, name, kind):
+        # Content of a sealed file, None where it is damaged; nothing where a power cut left an empty file, just made.
+        with open(self._path(name), "rb") as file:
+            size = file.readinto(self.check)
+        if not size:
+            return b""
+        found = sealed_kind(self.check, size) if size > HEAD + TAIL else DAMAGED
+        if found == FOREIGN:
+            self._foreign()
+        return self.check[HEAD : size - TAIL] if found == kind else None
+
+    def _write(self, name, kind, content):
+        size = HEAD + len(content) + TAIL
+        self.buffer[HEAD : HEAD + len(content)] = content
+        seal(self.buffer, size, kind, self.folded)
+        with open(self._path(name), "wb") as file:
+            file.write(memoryview(self.buffer)[:size])
+        with open(self._path(name), "rb") as file:
+            if file.readinto(self.check) != size or self.check[:size] != self.buffer[:size]:
+                self._fail("%s does not read back as it was written" % name)
+
+    def _fold(self):
+        """Write what the journal holds into files, then erase its pages; one file or one block a step (S8, S9).
+
+        Each step leaves a whole memory behind; a fold that is given up is simply begun anew.
+        """
+        journal = self.journal
+        self.folded = journal.sequence - 1
+        for row in range(_ROWS):
+            if self.unfolded[row]:
+                self._write("c%02d" % row, _CODE, bytes(self.codes_of[row]))
+                self.unfolded[row] = 0
+                yield
+        if self.strip_unfolded:
+            self._write("strip", _STRIP, self.log.strip)
+            self.strip_unfolded = False
+            yield
+        if self.line_waits:
+            self._write_line()
+            self.line_waits = False
+            yield
+        state = self._state()
+        for name in ("state1", "state2"):
+            self._write(name, _STATE, state)
+            yield
+        for k in range(len(journal.blocks)):
+            if self.failed or journal.sequence - 1 != self.folded:
+                return  # something new came in between: it must not be erased
+            if journal.dirty[k]:
+                if not journal.erase(k):
+                    self._fail("a block of the journal does not erase")
+                self.folded = journal.sequence - 1
+                yield
+        journal.recount()
+
+    def _write_line(self):
+        # Lines of the same file before this one stay; they are read from it.
+        slot = self.cycle % (LINES * SUMMARY_FILES)
+        name = "s%02d" % (slot // LINES)
+        content = bytearray(LINES * LINE_BYTES)
+        if name in os.listdir(self.folder):
+            content = self._read(name, _LINES) or content
+        at = slot % LINES * LINE_BYTES
+        content[at : at + LINE_BYTES] = bytes(self.log.line)
+        self._write(name, _LINES, content)
+
+    def _line(self, cycle):
+        slot = cycle % (LINES * SUMMARY_FILES)
+        try:
+            content = self._read("s%02d" % (slot // LINES), _LINES)
+        except OSError:
+            return None
+        if not content:
+            return None
+        at = slot % LINES * LINE_BYTES
+        line = array("i", content[at : at + LINE_BYTES])
+        return line if line[0] == cycle else None
+
+    def lines(self, cycles=LINES * SUMMARY_FILES):
+        """Summary lines of the last power cycles, oldest first (allocates; for links and hosts, in the off phase)."""
+        least = max(self.cycle - cycles + 1, 1)
+        found = [self._line(cycle) for cycle in range(least, self.cycle + 1)]
+        return [line for line in found if line is not None]
+
+    # In the tick
+
+    def mark_live(self, precharge_mj, discharge_mj):
+        """Reserve the heat of one start and one emergency discharge; `mark` follows once the page is there (S12)."""
+        self.precharge_mj, self.discharge_mj = precharge_mj, discharge_mj
+        self.want = MARK_LIVE
+        self.state_waits = True
+
+    def mark_dead(self, precharge_mj, discharge_mj):
+        """Proven dead: the heat really left in the resistors replaces the reservation."""
+        self.precharge_mj, self.discharge_mj = precharge_mj, discharge_mj
+        self.want = MARK_DEAD
+        self.state_waits = True
+
+    def prove_positive(self):
+        """The positive main was seen open."""
+        self.positive_proven = True
+        self.state_waits = True
+
+    def spend_positive(self):
+        """The positive main is about to be commanded closed. A cut before the page finds the mark "live", which spends
+        the proof as well."""
+        self.positive_proven = False
+        self.state_waits = True
+
+    def prove_negative(self):
+        """The negative main was seen open on the way up."""
+        self.negative_proven = True
+
+    def count_under_load(self):
+        """One more opening under load; returns the count."""
+        self.state_waits = True
+        return super().count_under_load()
+
+    def idle(self):
+        """True when nothing waits to be stored or folded."""
+        return self.failed or not (self._waits() or self.journal.used or self.line_waits)
+
+    def _waits(self):
+        return self.state_waits or self.strip_waits or self.unstored.find(b"\x01") >= 0
+
+    def keep(self, row, mark, places):
+        """Locks, and what needs an acknowledgement, last over power cycles while they are active; told twice (S9)."""
+        before = len(self.locked)
+        new = self.new
+        super().keep(row, mark, places)
+        if len(self.locked) != before or self.new != new:
+            self.state_waits = True
+
+    def _store(self, row, places, supervisor):
+        K.occurs(self.codes_of[row], self.cycle, places, supervisor)
+        self.unstored[row] = 1
+        self.log.note(row)
+
+    def _gone(self, row):
+        self.codes_of[row][K.FLAGS] &= ~K.FAILED
+
+    def work(self, supervisor, room=True):
+        """Take over what is marked; then store at most one record, or take one step of folding. After the outputs.
+
+        room    False in a tick that already did much: what waits goes on waiting
+        """
+        self._take_marks(supervisor.faults, supervisor)
+        if self.log.step(supervisor):
+            self.strip_waits = True
+        if not room or self.failed:
+            return
+        if self._waits() and self._store_one():
+            self.folding = None
+        elif self._off(supervisor):
+            self._fold_on()
+
+    def _off(self, supervisor):
+        # Off phase, key off and every coil output off: an erase stops everything for up to 400 ms.
+        o = supervisor.outputs
+        return supervisor.phases.stage == 0 and not (o.positive or o.negative or o.precharge or o.discharge)
+
+    def _fold_on(self):
+        if self.folding is None:
+            if not (self.journal.used or self.log.changed):
+                return
+            self.line_waits = self.log.changed
+            self.log.changed = False
+            self.folding = self._fold()
+        try:
+            next(self.folding)
+        except StopIteration:
+            self.folding = None
+            self.nearly_full = self.journal.free < FREE_TO_START
+        except OSError as error:
+            self._fail("the file system says %s" % error)
+
+    def _store_one(self):
+        # False when the pages that are left are not for what waits: it goes on waiting, and is not called stored.
+        journal = self.journal
+        if not journal.free:
+            return False
+        row = self._row_to_store()
+        page = journal.page
+        if self.state_waits:
+            kind = _STATE
+        elif row:
+            kind = _CODE
+            page[HEAD + _STATE_BYTES : HEAD + _STATE_BYTES + K.BYTES] = bytes(self.codes_of[row])
+        elif self.strip_waits and journal.free > RESERVED:
+            kind = _STRIP
+            page[HEAD + _STATE_BYTES : HEAD + _STATE_BYTES + self.log.strip_bytes] = self.log.strip
+        else:
+            return False
+        page[HEAD : HEAD + _STATE_BYTES] = self._state()
+        if journal.commit(kind):
+            self._is_stored(kind, row)
+        elif journal.failed():
+            self._fail("pages of the journal do not hold")
+        self.nearly_full = journal.free < FREE_TO_START
+        return True
+
+    def _row_to_store(self):
+        row = self.unstored.find(b"\x01")
+        if self.journal.free <= RESERVED:
+            while row >= 0 and not KEPT[row]:
+                row = self.unstored.find(b"\x01", row + 1)
+        return max(row, 0)
+
+    def _is_stored(self, kind, row):
+        self.mark = self.want
+        if kind == _STATE:
+            self.state_waits = False
+        elif kind == _STRIP:
+            self.strip_waits = False
+            self.strip_unfolded = True
+        else:
+            self.unstored[row] = 0
+            self.unfolded[row] = 1
+
+    # Asked over a link
+
+    def stored(self, row):
+        """True when the record of a row is where a power cut does not reach it."""
+        return not self.unstored[row]
+
+    def clear(self, row):
+        """Forget a record; refused for a lock that still stands. It is gone for good once `stored` says so."""
+        if row in self.locked or not self.codes_of[row][K.COUNT]:
+            return False
+        self.codes_of[row] = K.new_record(row)
+        self.clear_cycle = self.cycle
+        self.log.drove_since_clear = False
+        self.unstored[row] = 1
+        return True
+
+    def status(self, row):
+        """The ISO 14229-1 status byte of a row."""
+        return K.status(self.codes_of[row], self.cycle, self.log.drove, self.log.drove_since_clear)
+
+    def codes(self):
+        """Stored records in table order, as dicts: row, count, first, latest (frames), places, present, cycles, status,
+        stored (allocates; for links and hosts)."""
+        return [self._as_dict(record) for record in self.codes_of if record[K.COUNT]]
+
+    def _as_dict(self, record):
+        return {
+            "row": record[K.ROW],
+            "count": record[K.COUNT],
+            "places": record[K.PLACES],
+            "present": bool(record[K.FLAGS] & K.FAILED),
+            "first_cycle": record[K.FIRST_CYCLE],
+            "latest_cycle": record[K.LATEST_CYCLE],
+            "first": K.frame_at(record, K.FIRST),
+            "latest": K.frame_at(record, K.LATEST),
+            "status": self.status(record[K.ROW]),
+            "stored": self.stored(record[K.ROW]),
+        }

@@ -1,0 +1,98 @@
+"""Code records: status byte against an independent reading of ISO 14229-1, ages, freeze frames."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from udsoncan import Dtc
+
+from loopwarden.memory import codes as K
+from loopwarden.policy import fault_table as T
+
+from .guest.bench_world import BenchWorld
+
+DRIVE_ROW, ALWAYS_ROW, NO_LAMP_ROW = 44, 8, 57
+
+histories = st.lists(st.sampled_from(["occurs", "gone", "ended", "cycle"]), max_size=40)
+
+
+def told(history, row, drove=True):
+    """A record after a history, and the power cycle it has come to."""
+    record, cycle, world = K.new_record(row), 1, BenchWorld()
+    for step in history:
+        if step == "occurs":
+            K.occurs(record, cycle, 1, world)
+        elif step == "gone":
+            record[K.FLAGS] &= ~K.FAILED
+        elif step == "ended":
+            record[K.FLAGS] = 0
+        else:
+            cycle += 1
+            record[K.FLAGS] = 0
+    return record, cycle
+
+
+@given(histories, st.sampled_from([DRIVE_ROW, ALWAYS_ROW, NO_LAMP_ROW]), st.booleans())
+def test_the_status_byte_reads_as_udsoncan_names_its_bits(history, row, drove):
+    """Reference: udsoncan's `Dtc.Status`; the rules between the bits are ISO 14229-1's (from memory)."""
+    record, cycle = told(history, row)
+    read = Dtc.Status()
+    read.set_byte(K.status(record, cycle, drove, drove))
+    last_cycle = history[::-1].index("cycle") if "cycle" in history else len(history)
+    this_cycle = history[len(history) - last_cycle :]
+    last = next((step for step in reversed(this_cycle) if step in ("occurs", "gone", "ended")), None)
+    assert read.test_failed is (last == "occurs")
+    assert read.test_failed_this_operation_cycle is ("occurs" in this_cycle)
+    assert read.confirmed is ("occurs" in history)
+    assert read.test_failed_since_last_clear is ("occurs" in history)
+    assert not (read.test_failed_this_operation_cycle and not read.pending)
+    assert not (read.test_failed_this_operation_cycle and read.test_not_completed_this_operation_cycle)
+    assert not (read.test_failed_since_last_clear and read.test_not_completed_since_last_clear)
+    assert not (read.warning_indicator_requested and row == NO_LAMP_ROW)
+
+
+def test_a_code_never_seen_whose_test_has_not_run_reads_0x50():
+    """ISO 14229-1: after clearing, bits 4 and 6 are set until the test has run."""
+    assert K.status(K.new_record(DRIVE_ROW), 1, False, False) == 0x50
+    assert K.status(K.new_record(DRIVE_ROW), 1, True, True) == 0x00
+
+
+@pytest.mark.parametrize(("cycles", "pending"), [(0, True), (1, True), (2, False)])
+def test_a_code_is_pending_until_a_whole_cycle_passed_without_it(cycles, pending):
+    record, cycle = told(["occurs", *["cycle"] * cycles], ALWAYS_ROW)
+    assert bool(K.status(record, cycle, True, True) & K.PENDING) is pending
+
+
+def test_a_code_ages_after_forty_cycles_without_it_but_not_while_it_stands():
+    """Forty warm-up cycles: common practice of road vehicles' self-diagnosis."""
+    record, cycle = told(["occurs", *["cycle"] * 40], ALWAYS_ROW)
+    assert not K.has_aged(record, cycle)
+    assert K.has_aged(record, cycle + 1)
+    record[K.FLAGS] = K.LAMP
+    assert not K.has_aged(record, cycle + 1)
+
+
+def test_both_freeze_frames_are_kept_and_nothing_is_made_up():
+    world = BenchWorld()
+    record = K.new_record(ALWAYS_ROW)
+    world.inputs.bus_mv = 379_000
+    K.occurs(record, 3, 0b01, world)
+    world.inputs.bus_mv, world.electrics.bus_ok, world.faults.clock_ms = 0, 0, 5_000
+    world.inputs.speed_state = 3
+    K.occurs(record, 5, 0b10, world)
+    first, latest = K.frame_at(record, K.FIRST), K.frame_at(record, K.LATEST)
+    assert (first["bus_mv"], latest["bus_mv"]) == (379_000, None)  # S10
+    assert (first["t_ms"], latest["t_ms"]) == (0, 5_000)
+    assert latest["speed_mm_s"] is None
+    assert (record[K.COUNT], record[K.PLACES]) == (2, 0b11)
+    assert (record[K.FIRST_CYCLE], record[K.LATEST_CYCLE]) == (3, 5)
+
+
+def test_a_count_does_not_run_over():
+    record = K.new_record(ALWAYS_ROW)
+    record[K.COUNT] = 0xFFFF
+    K.occurs(record, 1, 1, BenchWorld())
+    assert record[K.COUNT] == 0xFFFF
+
+
+def test_every_row_judged_by_a_drive_is_a_row():
+    assert {row[T.ID] for row in T.TABLE} >= K._BY_DRIVE
