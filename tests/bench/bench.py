@@ -33,7 +33,17 @@ GUEST = ROOT / "tests" / "policy" / "guest"
 SCENARIOS = ROOT / "host_sim" / "scenarios"
 COUNTED_MS = 300_000  # of the drive, for the mean of a tick; more of it changes the third figure
 # Starts of the power cut runs, and every how many cuts a second one follows; together above 20,000 cuts.
-CUT_RUNS = [("fresh", 2), ("full", 2), ("aged", 2), ("fresh", 3), ("full", 3), ("aged", 3), ("fresh", 5), ("aged", 5)]
+CUT_RUNS = [
+    ("fresh", 2),
+    ("full", 2),
+    ("aged", 2),
+    ("fresh", 3),
+    ("full", 3),
+    ("aged", 3),
+    ("fresh", 5),
+    ("full", 5),
+    ("aged", 5),
+]
 CUT_ROUNDS = 3
 DRIVES = 2  # the quicker one counts: whatever else the machine does makes it slower, never quicker
 

@@ -495,3 +495,36 @@ def test_the_heat_of_a_precharge_is_never_counted_too_low(build, close_ms):
     rig.run(2_000)
     assert rig.phase == "live"
     assert rig.sup.resistors.precharge_mj / 1000 >= rig.plant.precharge_j * exp(-2 / build.precharge_cool_s)
+
+
+@BUILDS
+def test_from_the_mark_until_every_release_time_is_over_the_high_voltage_lamps_are_lit(build):
+    """S5: a contactor that was told to open may conduct for its release time, whatever the bus reads just now."""
+    rig = pressed(build)
+    rig.held["bus_mv"] = 0  # validly dead all along
+    rig.until(lambda r: r.sup.phases.stage == P.NEGATIVE_TEST_ENDS, 3_000)
+    assert rig.out.lamp_hv
+    rig.key = 0
+    rig.until(lambda r: r.sup.phases.stage == P.ALL_OPEN, 1_000)
+    while rig.sup.phases.stage == P.ALL_OPEN:
+        assert not rig.commanded
+        assert rig.out.lamp_hv
+        rig.tick()
+    rig.held.clear()
+    over(rig)
+
+
+@BUILDS
+def test_the_lamp_test_is_for_the_key_alone(build):
+    """Two seconds after the key, and in no other stage: a lamp that lights for nothing is soon not looked at."""
+    rig = pressed(build)
+    lit = set()
+    while not (rig.phase == "live" and rig.sup.phases.solid):
+        lit |= {rig.out.lamp_ready, rig.out.lamp_caution, rig.out.lamp_stop}
+        rig.tick()
+    assert lit == {0}
+    rig.key = 0
+    while rig.sup.phases.stage != P.IDLE:
+        rig.tick()
+        assert (rig.out.lamp_caution, rig.out.lamp_stop) == (0, 0), rig.story()
+        assert rig.phase == "live" or not rig.out.lamp_ready, rig.story()
