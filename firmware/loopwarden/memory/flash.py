@@ -410,16 +410,18 @@ class FlashMemory(RamMemory):
         """Take over what is marked; then store at most one record, or take one step of folding. After the outputs.
 
         room    False in a tick that already did much: what waits goes on waiting
+        Returns True when a file was written or a block erased: that stalls, and was meant.
         """
         self._take_marks(supervisor.faults, supervisor)
         if self.log.step(supervisor):
             self.strip_waits = True
         if not room or self.failed:
-            return
+            return False
         if self._waits() and self._store_one():
             self.folding = None
         elif self._off(supervisor):
-            self._fold_on()
+            return self._fold_on()
+        return False
 
     def _off(self, supervisor):
         # Off phase, key off and every coil output off: an erase stops everything for up to 400 ms.
@@ -429,7 +431,7 @@ class FlashMemory(RamMemory):
     def _fold_on(self):
         if self.folding is None:
             if not (self.journal.used or self.log.changed):
-                return
+                return False
             self.line_waits = self.log.changed
             self.log.changed = False
             self.folding = self._fold()
@@ -440,6 +442,7 @@ class FlashMemory(RamMemory):
             self.nearly_full = self.journal.free < FREE_TO_START
         except OSError as error:
             self._fail("the file system says %s" % error)
+        return True
 
     def _store_one(self):
         # False when the pages that are left are not for what waits: it goes on waiting, and is not called stored.

@@ -41,8 +41,8 @@ class RamMemory:
         self.records = {}
         self.cycle = 0
 
-    def begin(self):
-        """A new power cycle."""
+    def begin(self, feed=None):
+        """A new power cycle; feed, for the watchdog, is called where it takes long."""
         self.cycle += 1
 
     def mark_live(self, precharge_mj, discharge_mj):
@@ -78,10 +78,14 @@ class RamMemory:
         """True when nothing waits to be stored."""
         return True
 
-    def work(self, supervisor):
-        """Store what is marked, with the freeze frame of this tick. Called by the loop after the outputs are driven."""
+    def work(self, supervisor, room=True):
+        """Store what is marked, with the freeze frame of this tick. Called by the loop after the outputs are driven.
+
+        Returns True when that took long; in RAM it never does.
+        """
         self._take_marks(supervisor.faults, supervisor)
         self.mark = self.want
+        return False
 
     def _take_marks(self, f, supervisor):
         if f.marked:

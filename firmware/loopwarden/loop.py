@@ -1,0 +1,173 @@
+"""The loop: one tick after another, in a fixed order; what is late or blows up ends with outputs off (S11).
+
+    sample -> decide -> drive -> watchdog, if all three left their marks -> memory -> link, with what time is left
+
+Catch-up: none. A late tick is told (`late_ms`) and its true length counted; the next one is due a whole period later.
+"""
+
+from micropython import const
+
+from loopwarden.convert.edge import Edge
+from loopwarden.policy.supervisor import Supervisor
+from loopwarden.signals import Inputs, Outputs
+
+DT_MAX_MS = const(100)
+ENDS_MAX = const(3)  # exceptions, missed heartbeats and watchdog bites in a row, after which nothing is tried any more
+_CALM_MS = const(600000)  # so long without one and the count begins anew
+_HEAP_EVERY_MS = const(1000)
+_COLLECT_BELOW = const(96 * 1024)
+_UNHANDLED = const(69)  # row
+_SAMPLED, _DECIDED, _DRIVEN = const(1), const(2), const(3)
+_IN_ORDER = const(0x123)
+_OFF_PHASE = const(0)
+_PAGES_AT_THE_END = const(4)  # the code, and what waited before it
+STAGES = ("waiting", "sampling", "deciding", "driving", "storing", "talking")
+
+
+class HeartbeatMissed(Exception):
+    """A tick took longer than the coil drive holds without an edge: the contactors have let go by themselves."""
+
+
+class Loop:
+    """Attributes: ends (how often in a row the program ended by itself), before (what it was doing when it last did, or
+    0), held (too often: nothing is decided any more, outputs stay off until the power is taken away).
+
+    board   now_us(), elapsed_us(since), after_us(us, more), sample(raw), drive(outputs), feed(), wait(until_us), off(),
+            reset(), heap_free(), collect(), scratch (three integers that outlive a reset, not a loss of power)
+    link    work(loop), called as often as there is time; or None
+    """
+
+    def __init__(self, board, build, memory, link=None):
+        self.board, self.build, self.memory, self.link = board, build, memory, link
+        self.inputs, self.outputs = Inputs(), Outputs()
+        scratch = board.scratch
+        self.before = scratch[0]  # 0 after a loss of power, or after an end that was meant
+        self.ends = scratch[1] + 1 if self.before else 0
+        self.held = self.ends >= ENDS_MAX
+        scratch[1] = self.ends
+        scratch[0] = 1
+        self.told = scratch[2]
+        scratch[2] = 0
+        self.edge = Edge(build)
+        self.supervisor = None
+        if not self.held:
+            self.memory.begin(board.feed)
+            self.supervisor = Supervisor(build, memory)
+            if self.before and not self.told:  # a watchdog's bite leaves no time to store why
+                self.supervisor.faults.trip(_UNHANDLED, self.before)
+        self.period_us = build.tick_ms * 1000
+        self.rest_us = self.late_ms = self.order = self.calm_ms = self.heap_ms = 0
+        self.slow = True  # the last tick held a stall that was meant: power-up, a file, an erase, a collection
+        self.last_us = self.due_us = board.now_us()
+
+    def run(self):
+        """Tick for ever. Whatever ends it: outputs off first, then a code, then a reset, never the prompt (S11)."""
+        try:
+            while True:
+                self.tick()
+                self.pace()
+        except BaseException as error:  # KeyboardInterrupt and SystemExit are no Exception
+            self.board.off()
+            self.end(error)
+
+    def tick(self):
+        """One tick, without the waiting."""
+        board = self.board
+        elapsed_us = board.elapsed_us(self.last_us)
+        self.last_us = board.now_us()
+        self._mark(1)
+        self.order = 0
+        board.sample(self.edge.raw)
+        self.order = _SAMPLED
+        if not self.held:
+            self._decide(self._whole_ms(elapsed_us))
+        self.order = self.order << 4 | _DECIDED
+        self._mark(3)
+        board.drive(self.outputs)
+        self.order = self.order << 4 | _DRIVEN
+        if self.order == _IN_ORDER:
+            board.feed()
+        self._mark(4)
+        self.slow = False
+        if not self.held:
+            self.slow = self.memory.work(self.supervisor, not self.late_ms)
+            self._care_for_the_heap()
+        self._mark(5)
+
+    def _whole_ms(self, elapsed_us):
+        # Whole milliseconds go to the policy, the rest is carried on; what stalled in the off phase is cut at 100 ms.
+        us = elapsed_us + self.rest_us
+        ms = us // 1000
+        self.rest_us = us - ms * 1000
+        if ms >= self.build.heartbeat_hold_ms and not self.slow and self._something_on(self.outputs):
+            raise HeartbeatMissed(ms)
+        return min(max(ms, 1), DT_MAX_MS)
+
+    def _something_on(self, o):
+        return o.positive or o.negative or o.precharge or o.discharge
+
+    def _decide(self, dt_ms):
+        self.edge.fill(self.inputs, dt_ms)
+        self.inputs.late_ms = self.late_ms
+        self._mark(2)
+        self.supervisor.step(self.inputs, self.outputs, dt_ms)
+        self.calm_ms += dt_ms
+        if self.calm_ms >= _CALM_MS:
+            self.calm_ms = 0
+            self.board.scratch[1] = self.ends = 0
+
+    def _care_for_the_heap(self):
+        self.heap_ms += self.build.tick_ms
+        if self.heap_ms < _HEAP_EVERY_MS:
+            return
+        self.heap_ms = 0
+        free = self.board.heap_free()
+        off = self.supervisor.phases.stage == _OFF_PHASE and not self._something_on(self.outputs)
+        if free < _COLLECT_BELOW and off and not self.slow:
+            self.board.collect()
+            self.slow = True
+            free = self.board.heap_free()
+        self.inputs.heap_free = free
+
+    def _mark(self, stage):
+        # In a word that outlives the watchdog: what was being done, in which phase, with which row the hardest.
+        s = self.supervisor
+        self.board.scratch[0] = stage | (0 if s is None else s.phases.phase << 8 | s.faults.worst_row << 16)
+
+    def pace(self):
+        """Wait for the next tick; the link gets the time. Late: the next tick begins at once."""
+        board = self.board
+        self.due_us = board.after_us(self.due_us, self.period_us)
+        late_us = board.elapsed_us(self.due_us)
+        if late_us > 0:
+            self.due_us = board.now_us()
+            self.late_ms = 0 if self.slow else late_us // 1000 + 1
+        else:
+            self.late_ms = 0
+            while board.elapsed_us(self.due_us) < 0:
+                if self.link is None or not self.link.work(self):
+                    board.wait(self.due_us)
+
+    def end(self, error):
+        """Store why, then reset. Outputs are off already; nothing here may keep the reset from coming."""
+        try:
+            faults = self.supervisor.faults
+            faults.trip(_UNHANDLED, self.board.scratch[0])
+            self.outputs.off()
+            for _ in range(_PAGES_AT_THE_END):
+                self.memory.work(self.supervisor)
+            self.board.scratch[2] = 1
+        except BaseException:  # what is broken may be the very thing that stores
+            pass
+        self.board.reset()
+
+    def restart(self):
+        """A reset that is meant (service): it does not count as an end."""
+        self.board.off()
+        self.board.scratch[0] = 0
+        self.board.reset()
+
+
+def told(word):
+    """What `before` means, in words: (stage of the tick, index into phases.NAMES, row id or 0)."""
+    return STAGES[word & 0xFF], word >> 8 & 0xFF, word >> 16
