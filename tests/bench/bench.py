@@ -34,6 +34,7 @@ SCENARIOS = ROOT / "host_sim" / "scenarios"
 COUNTED_MS = 300_000  # of the drive, for the mean of a tick; more of it changes the third figure
 # Starts of the power cut runs, and every how many cuts a second one follows; together above 20,000 cuts.
 CUT_RUNS = [
+    ("blank", 2),
     ("fresh", 2),
     ("full", 2),
     ("aged", 2),

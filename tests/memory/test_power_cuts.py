@@ -13,9 +13,9 @@ from .guest_runs import cuts, wear
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the 64-bit MicroPython has no wheel for Windows")
 
 
-@pytest.mark.parametrize("start", ["fresh", "full", "aged"])
+@pytest.mark.parametrize("start", ["blank", "fresh", "full", "aged"])
 def test_a_power_cut_loses_nothing_that_was_stored_and_invents_nothing(start):
-    """On a fresh file system, on one with two free blocks, and on one aged past littlefs' relocation of its blocks."""
+    """From the first power-up on, on a file system with two free blocks, on one aged past littlefs' relocations."""
     answer = cuts(start)
     assert answer["losses"] == []
     assert answer["lost"] == 0

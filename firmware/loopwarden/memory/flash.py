@@ -164,9 +164,8 @@ class FlashMemory(RamMemory):
 
     def _load(self, names):
         sequence = -1
-        known = [name for name in ("state1", "state2") if name in names]
-        for name in known:
-            content = self._read(name, _STATE)
+        for name in ("state1", "state2"):
+            content = self._read(name, _STATE) if name in names else b""
             if content is None:
                 self.damaged = True
             elif content and sequence_of(self.check) >= sequence:
@@ -174,7 +173,6 @@ class FlashMemory(RamMemory):
                 self._take_state(content)
         if sequence < 0:
             self.new = True  # never made, or both copies unreadable (S9)
-            self.damaged = self.damaged or bool(known)
         self.folded = self.state_sequence = max(sequence, 0)
         self.code_sequence = [0] * _ROWS
         for row in range(_ROWS):

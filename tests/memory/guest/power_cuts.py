@@ -1,8 +1,8 @@
 """Cuts the power at every flash operation of many sessions, in four ways, and looks at what is left: a guest script.
 
-Needs plan.json: {"start": "fresh" | "full" | "aged", "sessions": [first, last], "again": every how many cuts a second
-one falls into the recovery, "broken": a name from `BROKEN`, or ""}. Prints one JSON object: `cuts` tried, `lost` of
-them after which something was missing or invented, and `losses`, the first few in words.
+Needs plan.json: {"start": "blank" | "fresh" | "full" | "aged", "sessions": [first, last], "again": every how many cuts
+a second one falls into the recovery, "broken": a name from `BROKEN`, or ""}. Prints one JSON object: `cuts` tried,
+`lost` of them after which something was missing or invented, and `losses`, the first few in words.
 A session is a power-up and some steps from `SESSIONS`; it begins from the flash that the one before left behind.
 """
 
@@ -141,6 +141,8 @@ def session(nor, steps, witnesses):
 def prepared(start):
     nor = Nor(BLOCKS)
     vfs.VfsLfs2.mkfs(nor, progsize=256)
+    if start == "blank":  # no memory was ever made: the first power-up is cut as well
+        return nor.image
     mounted(nor)
     rounds = 160 if start == "aged" else 0
     for n in range(rounds):
@@ -165,7 +167,8 @@ def cut(image, steps, at, way, again, seed):
     witnesses = []
     try:
         session(nor, steps, witnesses)
-        return [], False
+        if not nor.off:
+            return [], False
     except PowerCut:
         pass
     # From here on another device on the same bits: what the cut left open stays without power.
