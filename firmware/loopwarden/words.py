@@ -3,6 +3,8 @@
 Decides nothing and is no part of the tick: it may allocate, and reads one entry of fault_texts.txt at a time (S13).
 """
 
+from array import array
+
 from loopwarden import signals as S
 from loopwarden.memory.codes import freeze
 from loopwarden.policy import fault_table as T
@@ -25,7 +27,8 @@ SUBJECTS = (
 
 NO_READING = "no valid reading"
 _TEXTS = __file__.replace("\\", "/").rsplit("/", 1)[0] + "/policy/fault_texts.txt"
-_BLOCK = 1024  # longer than four lines of the file
+_KEY_SHIFT, _PLACE, _NO_KEY = 17, 0x1FFFF, 0x1FFF
+_entries = array("i")  # key << _KEY_SHIFT | where it begins, rising; then the file's end
 _REFUSAL = 200
 _LIMITER = 220
 _STAGE = 240
@@ -143,53 +146,36 @@ def _row(row_id):
 
 
 def text_lines(key):
-    """The lines of one key of fault_texts.txt, as a list of (kind, text); empty for a key that is not there.
-
-    Keys rise through the file: it is halved until the key's first line is near, in some ten reads of one block.
-    """
+    """The lines of one key of fault_texts.txt, as a list of (kind, text); empty for a key that is not there."""
+    if not _entries:
+        open_texts()
+    low, high = 0, len(_entries) - 1  # the last one only says where the file ends
+    while low < high:
+        middle = (low + high) >> 1
+        if _entries[middle] >> _KEY_SHIFT < key:
+            low = middle + 1
+        else:
+            high = middle
+    if _entries[low] >> _KEY_SHIFT != key:
+        return []
+    begin = _entries[low] & _PLACE
     with open(_TEXTS, "rb") as file:
-        low = 0  # a line that begins before the key
-        high = file.seek(0, 2)
-        while high - low > _BLOCK:
-            middle = (low + high) // 2
-            file.seek(middle)
-            begin, found = _next_key(file.read(_BLOCK))
-            if found < key:
-                low = middle + begin
-            else:
-                high = middle
-        file.seek(low)
-        return _lines_from(file, key)
+        file.seek(begin)
+        lines = file.read((_entries[low + 1] & _PLACE) - begin).decode().split("\n")
+    return [tuple(line.split(" ", 2)[1:]) for line in lines if line and line[0] != "#"]
 
 
-def _next_key(block):
-    # The first whole line of a block that has a key: (where it begins, its key). Only the file's head has none.
-    begin = 0
-    while True:
-        begin = block.find(b"\n", begin) + 1
-        end = block.find(b" ", begin)
-        if begin == 0 or end < 0:
-            return 0, 0
-        if block[begin : begin + 1] != b"#":
-            return begin, int(block[begin:end])
-
-
-def _lines_from(file, key):
-    found = []
-    rest = b""
-    while True:
-        block = file.read(_BLOCK)
-        lines = (rest + block).split(b"\n")
-        rest = lines.pop()
-        for line in lines:
-            if line[:1] != b"#" and line.find(b" ") > 0:
-                number, kind, text = line.decode().split(" ", 2)
-                if int(number) > key:
-                    return found
-                if int(number) == key:
-                    found.append((kind, text.strip()))
-        if not block:
-            return found
+def open_texts():
+    """Find where each key of fault_texts.txt begins: once, at start-up on the board (12 million instructions)."""
+    place = key = 0
+    with open(_TEXTS, "rb") as file:
+        for line in file:
+            end = line.find(b" ")
+            if line[:1] != b"#" and end > 0 and int(line[:end]) != key:
+                key = int(line[:end])
+                _entries.append(key << _KEY_SHIFT | place)
+            place += len(line)
+    _entries.append(_NO_KEY << _KEY_SHIFT | place)
 
 
 # Integers as people write them.
@@ -570,10 +556,7 @@ class _Answer:
         return self._fill(reads, row)
 
     def _record(self, row):
-        for record in self.s.memory.codes():
-            if record["row"] == row:
-                return record
-        return None
+        return self.s.memory.record(row)
 
     def _at(self, row, unit):
         value = self.f.measured[row]

@@ -505,6 +505,10 @@ class FlashMemory(RamMemory):
         """The ISO 14229-1 status byte of a row."""
         return K.status(self.codes_of[row], self.cycle, self.log.drove, self.log.drove_since_clear)
 
+    def record(self, row):
+        """The record of a row as in `codes`, None without one (allocates; for links and hosts)."""
+        return self._as_dict(self.codes_of[row]) if self.codes_of[row][K.COUNT] else None
+
     def codes(self):
         """Stored records in table order, as dicts: row, count, first, latest (frames), places, present, cycles, status,
         stored (allocates; for links and hosts)."""

@@ -145,6 +145,10 @@ class RamMemory:
         self.records.pop(row, None)
         return True
 
+    def record(self, row):
+        """The stored record of a row as in `codes`, None without one."""
+        return self.records.get(row)
+
     def codes(self):
         """Stored records in table order, as dicts: row, count, first, latest (frames), places, present, cycles."""
         return [self.records[row] for row in sorted(self.records)]
