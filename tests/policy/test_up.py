@@ -528,3 +528,32 @@ def test_the_lamp_test_is_for_the_key_alone(build):
         rig.tick()
         assert (rig.out.lamp_caution, rig.out.lamp_stop) == (0, 0), rig.story()
         assert rig.phase == "live" or not rig.out.lamp_ready, rig.story()
+
+
+@BUILDS
+def test_a_flat_bus_is_given_up_after_three_tenths_of_its_time_constant(build):
+    """Below 5 % of pack by then: nothing carries current, or it all goes into a short."""
+    rig = pressed(build, precharge__stuck=True)
+    rig.until(lambda r: r.sup.phases.stage == P.CHARGE_BUS, 3_000)
+    took = rig.until(lambda r: r.phase != "precharging", 5_000)
+    assert build.close_ms + build.flat_ms <= took <= build.close_ms + build.flat_ms + 2 * rig.dt
+
+
+@BUILDS
+def test_a_start_onto_a_short_heats_the_resistor_in_the_books_as_it_does_in_the_world(build):
+    """S12: the bus does not move, so whether the contactor closed is in doubt; the heat counts."""
+    rig = pressed(build, leak_ohm=0.5)
+    ends(rig, "discharging")
+    rig.run(200)  # the contactor lets go
+    assert rig.stored == {"PRECHARGE_FLAT"}
+    assert rig.plant.precharge_j > 1
+    assert rig.sup.resistors.precharge_mj / 1000 >= rig.plant.precharge_j * exp(-3 / build.precharge_cool_s)
+
+
+@BUILDS
+def test_a_start_whose_bus_rises_does_not_count_the_heat_of_a_short(build):
+    """What was in doubt while the contactor travelled did not flow: else two starts would fill the budget."""
+    rig = pressed(build)
+    rig.until(lambda r: r.phase == "live", 10_000)
+    energy_mj = build.bus_c_uf * 1e-6 * rig.plant.pack_v**2 / 2 * 1000
+    assert rig.sup.resistors.precharge_mj < 1.6 * energy_mj
