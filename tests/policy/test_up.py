@@ -557,3 +557,14 @@ def test_a_start_whose_bus_rises_does_not_count_the_heat_of_a_short(build):
     rig.until(lambda r: r.phase == "live", 10_000)
     energy_mj = build.bus_c_uf * 1e-6 * rig.plant.pack_v**2 / 2 * 1000
     assert rig.sup.resistors.precharge_mj < 1.6 * energy_mj
+
+
+@BUILDS
+def test_a_load_that_holds_the_bus_half_way_is_given_up_by_the_energy_it_takes(build):
+    """More than twice C*V^2/2 went through the resistor: something draws, though the bus is not flat."""
+    rig = pressed(build, leak_ohm=build.precharge_r_mohm / 1000 * 0.3)
+    ends(rig, "discharging")
+    assert rig.stored == {"PRECHARGE_FLAT"}
+    energy_j = build.bus_c_uf * 1e-6 * rig.plant.pack_v**2 / 2
+    tests_j = 2 * 0.6 * energy_j  # the welding tests before take their share
+    assert rig.plant.precharge_j < 2 * energy_j + tests_j
