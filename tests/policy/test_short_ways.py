@@ -135,3 +135,33 @@ def test_after_twelve_days_in_one_stage_the_clocks_stand_still_and_stay_small():
     rig.run(2_000)
     assert max(rig.sup.faults.clock_ms, rig.sup.phases.t_ms) < 1 << 30
     assert rig.phase == "live"
+
+
+def test_every_tick_makes_a_heartbeat_edge_whichever_way_it_takes():
+    """S11: the coil drive lets go without one; off, going live, calm, cut and discharging alike."""
+    rig = Rig()
+    last = [rig.out.heartbeat]
+
+    def edge(r):
+        assert r.out.heartbeat == 1 - last[0], r.story()
+        last[0] = r.out.heartbeat
+
+    rig.recorder = edge
+    rig.drive()
+    rig.run(2_000)
+    assert rig.sup.phases.calm
+    rig.stop = 1
+    rig.run(2_000)
+    rig.stop = 0
+    rig.stand()
+    rig.until(lambda r: r.phase != "discharging", 120_000)
+
+
+def test_the_clock_of_the_faults_counts_every_tick():
+    """How long a fault stands is told from it; a tick that cuts counts as well."""
+    rig = Rig().drive()
+    begin, t_ms = rig.sup.faults.clock_ms, rig.t_ms
+    rig.run(1_000)
+    rig.stop = 1
+    rig.run(1_000)
+    assert rig.sup.faults.clock_ms - begin == rig.t_ms - t_ms
