@@ -365,3 +365,91 @@ def test_the_link_gets_the_time_that_is_left_and_no_more():
     assert board.us - begin < 100 * TICK_US + 1_000
     assert loop.link.calls > 100 * 30
     assert loop.late_ms <= 1
+
+
+def test_where_every_tick_is_late_what_waits_is_stored_all_the_same(tmp_path):
+    """S8: a board that cannot keep up must not forget a crash."""
+    memory = FlashMemory(DeskFlash(tmp_path), str(tmp_path))
+    loop = made(memory=memory)
+    spied(loop, take_us=25_000)
+    ticks(loop, 10)
+    loop.supervisor.faults.trip(62)
+    ticks(loop, 60)
+    assert memory.stored(62)
+
+
+def test_a_second_end_in_one_power_cycle_counts():
+    scratch, memory = [0, 0, 0], RamMemory()
+    for _ in range(2):
+        loop = made(Board(scratch), memory)
+        loop.board.during["sample"] = lambda: 1 // 0
+        with pytest.raises(Reset):
+            loop.run()
+    assert [code["count"] for code in memory.codes() if code["row"] == 69] == [2]
+
+
+def test_a_code_that_could_not_be_stored_at_the_end_is_told_at_the_next_start():
+    scratch, memory = [0, 0, 0], RamMemory()
+    memory.stored = lambda row: False
+    loop = made(Board(scratch), memory)
+    loop.board.during["sample"] = lambda: 1 // 0
+    with pytest.raises(Reset):
+        loop.run()
+    assert scratch[2] == 0
+    again = RamMemory()
+    made(Board(scratch), again)
+    assert 69 in [code["row"] for code in again.codes()]
+
+
+def test_when_even_switching_off_fails_the_reset_comes():
+    """A second Ctrl-C may fall anywhere."""
+    loop = made()
+    loop.board.during["sample"] = lambda: 1 // 0
+    loop.board.during["off"] = lambda: (_ for _ in ()).throw(KeyboardInterrupt())
+    with pytest.raises(Reset):
+        loop.run()
+    assert loop.board.does[-1] == "reset"
+
+
+def test_what_fails_while_the_loop_is_made_ends_off_and_in_a_reset():
+    class Broken(RamMemory):
+        def begin(self, feed=None):
+            raise MemoryError
+
+    scratch = [0, 0, 0]
+    for _ in range(3):
+        board = Board(scratch)
+        with pytest.raises(Reset):
+            L.start(board, device_build(), Broken())
+        assert board.does == ["off", "reset"]
+    assert made(Board(scratch), Broken()).held  # and not for ever
+
+
+def test_a_bite_before_the_first_storing_leaves_its_code_at_the_next_start():
+    """Or three of them would end in silence."""
+    scratch, memory = [0, 0, 0], RamMemory()
+    for _ in range(2):
+        loop = made(Board(scratch), memory)
+        loop.board.during["sample"] = lambda: (_ for _ in ()).throw(Reset())
+        with pytest.raises(Reset):
+            loop.tick()
+    made(Board(scratch), memory)
+    assert 69 in [code["row"] for code in memory.codes()]
+
+
+def test_what_the_clock_itself_takes_is_not_lost():
+    """Fifteen microseconds a call would be 27 s an hour at fifty ticks a second."""
+    board = Board()
+    plain = board.now_us
+
+    def slow_clock():
+        board.us += 15
+        return plain()
+
+    loop = made(board)
+    board.now_us = slow_clock
+    board.elapsed_us = lambda since: slow_clock() - since
+    seen = spied(loop)
+    begin = board.us
+    ticks(loop, 500)
+    assert abs(sum(dt for dt, _ in seen) * 1000 - (board.us - begin)) < 2 * TICK_US

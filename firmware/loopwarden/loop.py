@@ -8,6 +8,7 @@ Catch-up: none. A late tick is told (`late_ms`) and its true length counted; the
 from micropython import const
 
 from loopwarden.convert.edge import Edge
+from loopwarden.policy.faults import NOTED
 from loopwarden.policy.supervisor import Supervisor
 from loopwarden.signals import Inputs, Outputs
 
@@ -20,7 +21,7 @@ _UNHANDLED = const(69)  # row
 _SAMPLED, _DECIDED, _DRIVEN = const(1), const(2), const(3)
 _IN_ORDER = const(0x123)
 _OFF_PHASE = const(0)
-_PAGES_AT_THE_END = const(4)  # the code, and what waited before it
+_PAGES_AT_THE_END = const(100)  # the code, and what waited before it: at the most every row and the state
 STAGES = ("waiting", "sampling", "deciding", "driving", "storing", "talking")
 
 
@@ -54,9 +55,10 @@ class Loop:
             self.memory.begin(board.feed)
             self.supervisor = Supervisor(build, memory)
             if self.before and not self.told:  # a watchdog's bite leaves no time to store why
-                self.supervisor.faults.trip(_UNHANDLED, self.before)
+                self.supervisor.bind(self.inputs, self.outputs)
+                self._store_why(self.before)
         self.period_us = build.tick_ms * 1000
-        self.rest_us = self.late_ms = self.order = self.calm_ms = self.heap_ms = 0
+        self.turn = self.rest_us = self.late_ms = self.order = self.calm_ms = self.heap_ms = 0
         self.slow = True  # the last tick held a stall that was meant: power-up, a file, an erase, a collection
         self.last_us = self.due_us = board.now_us()
 
@@ -66,15 +68,17 @@ class Loop:
             while True:
                 self.tick()
                 self.pace()
-        except BaseException as error:  # KeyboardInterrupt and SystemExit are no Exception
-            self.board.off()
-            self.end(error)
+        except BaseException:  # KeyboardInterrupt and SystemExit are no Exception
+            try:
+                self.board.off()
+            finally:
+                self.end()
 
     def tick(self):
         """One tick, without the waiting."""
         board = self.board
         elapsed_us = board.elapsed_us(self.last_us)
-        self.last_us = board.now_us()
+        self.last_us = board.after_us(self.last_us, elapsed_us)
         self._mark(1)
         self.order = 0
         board.sample(self.edge.raw)
@@ -90,7 +94,8 @@ class Loop:
         self._mark(4)
         self.slow = False
         if not self.held:
-            self.slow = self.memory.work(self.supervisor, not self.late_ms)
+            self.turn = (self.turn + 1) & 3  # even where every tick is late, what waits is stored in the end
+            self.slow = self.memory.work(self.supervisor, not (self.late_ms and self.turn))
             self._care_for_the_heap()
         self._mark(5)
 
@@ -148,24 +153,46 @@ class Loop:
                 if self.link is None or not self.link.work(self):
                     board.wait(self.due_us)
 
-    def end(self, error):
+    def end(self):
         """Store why, then reset. Outputs are off already; nothing here may keep the reset from coming."""
         try:
-            faults = self.supervisor.faults
-            faults.trip(_UNHANDLED, self.board.scratch[0])
             self.outputs.off()
-            for _ in range(_PAGES_AT_THE_END):
-                self.memory.work(self.supervisor)
-            self.board.scratch[2] = 1
-        except BaseException:  # what is broken may be the very thing that stores
+            self._store_why(self.board.scratch[0])
+        except BaseException:  # what is broken may be the very thing that stores; the next start tells it then
             pass
-        self.board.reset()
+        finally:
+            self.board.reset()
+
+    def _store_why(self, what):
+        # A second end in one power cycle counts as well: the row is noted even where it is active.
+        faults = self.supervisor.faults
+        faults.trip(_UNHANDLED, what)
+        faults.marks[_UNHANDLED] |= NOTED
+        faults.marked = 1
+        self.memory.work(self.supervisor)
+        for _ in range(_PAGES_AT_THE_END):
+            if not self.memory.stored(_UNHANDLED):
+                self.memory.work(self.supervisor)
+        self.board.scratch[2] = 1 if self.memory.stored(_UNHANDLED) else 0
 
     def restart(self):
         """A reset that is meant (service): it does not count as an end."""
         self.board.off()
         self.board.scratch[0] = 0
         self.board.reset()
+
+
+def start(board, build, memory, link=None):
+    """Make the loop and run it; what goes wrong while it is made ends as in a tick, without a code."""
+    try:
+        loop = Loop(board, build, memory, link)
+    except BaseException:
+        try:
+            board.off()
+        finally:
+            board.reset()
+        raise
+    loop.run()
 
 
 def told(word):

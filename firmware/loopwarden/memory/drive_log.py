@@ -22,7 +22,7 @@ _ROWS_IN_INT = const(27)
 _SAMPLES = const(12)
 _FIELDS = const(7)
 _SAMPLE_MS = const(500)
-_CHARGE_BUS, _TAKE_OVER, _DISCHARGE, _CREEP = const(6), const(7), const(16), const(17)  # stages of phases.py
+_CHARGE_BUS, _TAKE_OVER, _DRIVE, _DISCHARGE, _CREEP = 6, 7, 8, 16, 17  # stages of phases.py
 
 
 class DriveLog:
@@ -36,7 +36,7 @@ class DriveLog:
         self.ring = array("h", bytes(self.strip_bytes))
         self.strip = bytes(self.strip_bytes)
         self.at = self.sample_ms = self.stage = self.stage_ms = self.worst = self.strip_sequence = 0
-        self.changed = self.drove = self.drove_since_clear = False
+        self.changed = self.drove = self.drove_since_clear = self.went = False
 
     def note(self, row):
         """A row occurred in this power cycle. Heap: none."""
@@ -73,7 +73,10 @@ class DriveLog:
             self.changed = True
         elif before == _DISCHARGE and now == _CREEP:
             self.line[DISCHARGE_MS] = self.stage_ms
-        elif now == 0 and before > _CREEP:
+        elif now == _DRIVE:
+            self.went = True
+        elif now == 0 and before > _CREEP and self.went:
+            self.went = False
             self.line[FLAGS] |= DROVE
             self.changed = self.drove = self.drove_since_clear = True
         self.stage = now
@@ -112,5 +115,5 @@ def has_drifted(lines):
 
     lines   summary lines, oldest first
     """
-    lows = [line[LOWEST_OHM] for line in lines if line[FLAGS] & DROVE]
+    lows = [line[LOWEST_OHM] for line in lines if line[FLAGS] & DROVE and line[LOWEST_OHM] < _NO_OHM]
     return len(lows) > 5 and lows[-1] * 2 <= lows[-6]

@@ -8,7 +8,8 @@ state1, state2   power mark, pole proofs, heat, counts, locks: both the same, so
 cNN              the code record of row NN
 strip            the seconds before the latest hard reaction
 sNN              summary lines, LINES of them in a file, by number of the power cycle
-journal0 ...     whole blocks that the journal programs past the file system; `where` says which they are
+journal0 ...     whole blocks that the journal programs past the file system
+where1, where2   which blocks those are, and the birth id: both the same
 """
 
 import os
@@ -23,6 +24,7 @@ from loopwarden.memory.journal import BLOCK, Journal
 from loopwarden.memory.ram import KEPT, MARK_DEAD, MARK_LIVE, RamMemory
 from loopwarden.memory.sealed import DAMAGED, FOREIGN, HEAD, TAIL, seal, sealed_kind, sequence_of
 from loopwarden.policy import fault_table as T
+from loopwarden.policy.faults import ENDED
 
 BLOCKS = const(4)  # of the journal: 60 pages
 FREE_TO_START = const(16)
@@ -61,8 +63,11 @@ class FlashMemory(RamMemory):
         self.unstored = bytearray(_ROWS)  # rows whose record waits for a page or a file
         self.unfolded = bytearray(_ROWS)  # rows whose record is in the journal, and not yet in its file
         self.log = DriveLog()
-        self.state_waits = self.strip_waits = self.strip_unfolded = self.line_waits = False
+        self.strip_waits = self.strip_unfolded = self.line_waits = False
+        self.state_waits = 0  # pages that are to hold the state: always two, so that one of them may decay (S9)
+        self.settled = self.state_known = False
         self.folded = 0  # sequence of the last record that is in its file
+        self.highest = 0  # sequence of any file
         self.journal = None
         self.folding = None
 
@@ -77,17 +82,24 @@ class FlashMemory(RamMemory):
             self._begin(feed)
         except OSError as error:
             self._fail("the file system says %s" % error)
+            if not self.settled:
+                self._settle(True)
         self.ready = not self.failed
 
     def _begin(self, feed):
         names = self._names()
-        where = self._read("where", _WHERE) if "where" in names else None
+        self._load(names)
+        where = self._either("where1", "where2", _WHERE, names)
+        lost = self.state_known and not where
         if not where and not self.failed:
-            self.damaged = "state1" in names  # there was a memory; only its journal is lost
             where = self._make_journal()
         if not self.failed:
             self._open(where)
-        self._load(self._names())
+        if not self.failed:
+            self._load_journal()
+        if lost:
+            self.damaged = self.new = True  # what the journal held is unreadable, and that is a lock (S9)
+        self._settle(lost or self.failed or not self.state_read)
         self.cycle += 1
         self.log.line[CYCLE] = self.cycle
         if self.failed:
@@ -96,7 +108,7 @@ class FlashMemory(RamMemory):
         for _ in self._fold():
             if feed:
                 feed()
-        self.state_waits = True
+        self.state_waits = 2
         self._store_one()  # the page that says which power cycle this is
         if not self._mapping_holds():
             self._fail("the journal's blocks are not those of its files")
@@ -117,7 +129,8 @@ class FlashMemory(RamMemory):
             with open(self._path("journal%d" % k), "wb") as file:
                 file.write(self._pattern(k) * (BLOCK // 32))
             where[2 + k] = self._find(k)
-        self._write("where", _WHERE, bytes(where))
+        for name in ("where1", "where2"):
+            self._write(name, _WHERE, bytes(where))
         return bytes(where)
 
     def _drawn(self):
@@ -148,11 +161,14 @@ class FlashMemory(RamMemory):
 
     def _mapping_holds(self):
         # What the file system reads in the journal's files must be what lies in its blocks: else these are not ours.
-        part = self.check
-        other = self.buffer
+        try:
+            return self._same_bytes(self.check, self.buffer)
+        except OSError:
+            return False
+
+    def _same_bytes(self, part, other):
         for k in range(len(self.journal.blocks)):
-            with open(self._path("where"), "rb") as file:
-                file.read()  # so that the file system's cache holds something else
+            os.listdir(self.folder)  # so that the file system's cache holds something else
             with open(self._path("journal%d" % k), "rb") as file:
                 for offset in range(0, BLOCK, _FILE_MAX):
                     if file.readinto(part) != _FILE_MAX:
@@ -163,36 +179,52 @@ class FlashMemory(RamMemory):
         return True
 
     def _load(self, names):
-        sequence = -1
-        for name in ("state1", "state2"):
-            content = self._read(name, _STATE) if name in names else b""
-            if content is None:
-                self.damaged = True
-            elif content and sequence_of(self.check) >= sequence:
-                sequence = sequence_of(self.check)
-                self._take_state(content)
-        if sequence < 0:
+        state = self._either("state1", "state2", _STATE, names)
+        self.state_known = state != b""  # there was a memory, readable or not
+        self.state_read = bool(state)
+        self.folded = self.state_sequence = self.highest if state else 0
+        if state:
+            self._take_state(state)
+        else:
             self.new = True  # never made, or both copies unreadable (S9)
-        self.folded = self.state_sequence = max(sequence, 0)
+            self.positive_proven = False
         self.code_sequence = [0] * _ROWS
         for row in range(_ROWS):
-            if "c%02d" % row in names:
-                content = self._read("c%02d" % row, _CODE)
-                if content is None:
-                    self.damaged = True
-                elif content:
-                    self.code_sequence[row] = sequence_of(self.check)
-                    self.codes_of[row] = array("i", content)
-        if "strip" in names:
-            content = self._read("strip", _STRIP)
-            self.log.strip = content or self.log.strip
-        if not self.failed:
-            self.journal.scan(self.folded, self._take_page)
-            self.journal.sequence = max(self.journal.sequence, self.folded + 1)
-            self.damaged = self.damaged or self.journal.damaged > 0
-            if self.journal.foreign:
-                self._foreign()
-        if self.state[0]:  # restarted while live: the positive main was closed, or about to be
+            content = self._file("c%02d" % row, _CODE, names)
+            if content:
+                self.code_sequence[row] = sequence_of(self.check)
+                self.codes_of[row] = array("i", content)
+        self.log.strip = self._file("strip", _STRIP, names) or self.log.strip
+
+    def _file(self, name, kind, names):
+        # Content of a file, b"" without one; a damaged one is named.
+        content = self._read(name, kind) if name in names else b""
+        if content is None:
+            self.damaged = True
+        return content
+
+    def _either(self, one, other, kind, names):
+        # The newer of two copies that can be read; b"" where none was ever written, None where both are damaged.
+        first = self._file(one, kind, names)
+        sequence = sequence_of(self.check) if first else -1
+        second = self._file(other, kind, names)
+        if second and sequence_of(self.check) >= sequence:
+            return second
+        return first if first or second is not None else None
+
+    def _load_journal(self):
+        self.journal.scan(self.folded, self._take_page)
+        self.journal.sequence = max(self.journal.sequence, self.highest + 1)
+        self.damaged = self.damaged or self.journal.damaged > 0
+        if self.journal.foreign:
+            self._foreign()
+
+    def _settle(self, unknown):
+        # Restarted while live, or nobody knows: the positive main was closed, or about to be (S10).
+        self.settled = True
+        if unknown and self.state_known:
+            self.state[0] = MARK_LIVE
+        if self.state[0]:
             self.positive_proven = False
         self.mark = self.want = self.state[0]
         for row in range(_ROWS):
@@ -202,6 +234,7 @@ class FlashMemory(RamMemory):
 
     def _take_page(self, kind, sequence, page):
         if sequence > self.state_sequence:
+            self.state_read = True
             self.state_sequence = sequence
             self._take_state(page[HEAD : HEAD + _STATE_BYTES])
         rest = page[HEAD + _STATE_BYTES :]
@@ -265,13 +298,18 @@ class FlashMemory(RamMemory):
 
     def _read(self, name, kind):
         # Content of a sealed file, None where it is damaged; nothing where a power cut left an empty file, just made.
-        with open(self._path(name), "rb") as file:
-            size = file.readinto(self.check)
+        try:
+            with open(self._path(name), "rb") as file:
+                size = file.readinto(self.check)
+        except OSError:
+            return None
         if not size:
             return b""
         found = sealed_kind(self.check, size) if size > HEAD + TAIL else DAMAGED
         if found == FOREIGN:
             self._foreign()
+        if found == kind:
+            self.highest = max(self.highest, sequence_of(self.check))
         return self.check[HEAD : size - TAIL] if found == kind else None
 
     def _write(self, name, kind, content):
@@ -282,7 +320,7 @@ class FlashMemory(RamMemory):
             file.write(memoryview(self.buffer)[:size])
         with open(self._path(name), "rb") as file:
             if file.readinto(self.check) != size or self.check[:size] != self.buffer[:size]:
-                self._fail("%s does not read back as it was written" % name)
+                raise OSError("%s does not read back as it was written" % name)
 
     def _fold(self):
         """Write what the journal holds into files, then erase its pages; one file or one block a step (S8, S9).
@@ -309,11 +347,11 @@ class FlashMemory(RamMemory):
             self._write(name, _STATE, state)
             yield
         for k in range(len(journal.blocks)):
-            if self.failed or journal.sequence - 1 != self.folded:
+            if journal.sequence - 1 != self.folded:
                 return  # something new came in between: it must not be erased
             if journal.dirty[k]:
                 if not journal.erase(k):
-                    self._fail("a block of the journal does not erase")
+                    raise OSError("a block of the journal does not erase")
                 self.folded = journal.sequence - 1
                 yield
         journal.recount()
@@ -323,18 +361,14 @@ class FlashMemory(RamMemory):
         slot = self.cycle % (LINES * SUMMARY_FILES)
         name = "s%02d" % (slot // LINES)
         content = bytearray(LINES * LINE_BYTES)
-        if name in os.listdir(self.folder):
-            content = self._read(name, _LINES) or content
+        content = self._file(name, _LINES, os.listdir(self.folder)) or content
         at = slot % LINES * LINE_BYTES
         content[at : at + LINE_BYTES] = bytes(self.log.line)
         self._write(name, _LINES, content)
 
     def _line(self, cycle):
         slot = cycle % (LINES * SUMMARY_FILES)
-        try:
-            content = self._read("s%02d" % (slot // LINES), _LINES)
-        except OSError:
-            return None
+        content = self._read("s%02d" % (slot // LINES), _LINES)
         if not content:
             return None
         at = slot % LINES * LINE_BYTES
@@ -353,24 +387,25 @@ class FlashMemory(RamMemory):
         """Reserve the heat of one start and one emergency discharge; `mark` follows once the page is there (S12)."""
         self.precharge_mj, self.discharge_mj = precharge_mj, discharge_mj
         self.want = MARK_LIVE
-        self.state_waits = True
+        self.mark = MARK_DEAD  # until the page of this very mark is there
+        self.state_waits = 2
 
     def mark_dead(self, precharge_mj, discharge_mj):
         """Proven dead: the heat really left in the resistors replaces the reservation."""
         self.precharge_mj, self.discharge_mj = precharge_mj, discharge_mj
         self.want = MARK_DEAD
-        self.state_waits = True
+        self.state_waits = 2
 
     def prove_positive(self):
         """The positive main was seen open."""
         self.positive_proven = True
-        self.state_waits = True
+        self.state_waits = 2
 
     def spend_positive(self):
         """The positive main is about to be commanded closed. A cut before the page finds the mark "live", which spends
         the proof as well."""
         self.positive_proven = False
-        self.state_waits = True
+        self.state_waits = 2
 
     def prove_negative(self):
         """The negative main was seen open on the way up."""
@@ -378,7 +413,7 @@ class FlashMemory(RamMemory):
 
     def count_under_load(self):
         """One more opening under load; returns the count."""
-        self.state_waits = True
+        self.state_waits = 2
         return super().count_under_load()
 
     def idle(self):
@@ -386,15 +421,17 @@ class FlashMemory(RamMemory):
         return self.failed or not (self._waits() or self.journal.used or self.line_waits)
 
     def _waits(self):
-        return self.state_waits or self.strip_waits or self.unstored.find(b"\x01") >= 0
+        return self.state_waits > 0 or self.strip_waits or self.unstored.find(b"\x01") >= 0
 
     def keep(self, row, mark, places):
         """Locks, and what needs an acknowledgement, last over power cycles while they are active; told twice (S9)."""
         before = len(self.locked)
         new = self.new
         super().keep(row, mark, places)
+        if mark & ENDED and not places:
+            self.codes_of[row][K.FLAGS] = 0
         if len(self.locked) != before or self.new != new:
-            self.state_waits = True
+            self.state_waits = 2
 
     def _store(self, row, places, supervisor):
         K.occurs(self.codes_of[row], self.cycle, places, supervisor)
@@ -428,9 +465,9 @@ class FlashMemory(RamMemory):
 
     def _fold_on(self):
         if self.folding is None:
-            if not (self.journal.used or self.log.changed):
+            if not (self.journal.used or self.log.changed or self.line_waits):
                 return False
-            self.line_waits = self.log.changed
+            self.line_waits = self.line_waits or self.log.changed
             self.log.changed = False
             self.folding = self._fold()
         try:
@@ -477,7 +514,7 @@ class FlashMemory(RamMemory):
     def _is_stored(self, kind, row):
         self.mark = self.want
         if kind == _STATE:
-            self.state_waits = False
+            self.state_waits -= 1
         elif kind == _STRIP:
             self.strip_waits = False
             self.strip_unfolded = True

@@ -145,6 +145,10 @@ class RamMemory:
         self.records.pop(row, None)
         return True
 
+    def stored(self, row):
+        """True when the record of a row is where a power cut does not reach it; here it is where it will ever be."""
+        return True
+
     def record(self, row):
         """The stored record of a row as in `codes`, None without one."""
         return self.records.get(row)

@@ -59,7 +59,8 @@ class Supervisor:
         """Index into phases.NAMES."""
         return self.phases.phase
 
-    def _bind(self, inputs, outputs):
+    def bind(self, inputs, outputs):
+        """Take the two objects that every step gets; the first step does it where nobody did before."""
         self.inputs, self.outputs = inputs, outputs
         self._join()
         outputs.off()
@@ -73,7 +74,7 @@ class Supervisor:
         dt_ms    int 1..100, ms since the last step
         """
         if inputs is not self.inputs:
-            self._bind(inputs, outputs)
+            self.bind(inputs, outputs)
         f = self.faults
         f.dt = dt_ms
         f.clock_ms += dt_ms

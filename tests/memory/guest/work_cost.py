@@ -55,7 +55,8 @@ def main():
     world = BenchWorld()
     meter = TickMeter()
     memory.mark_live(1, 1)
-    world.tick(memory)
+    for _ in range(3):
+        world.tick(memory)
     world.live()
     erases = nor.erases
     quiet = quiet_heap = 0
