@@ -237,7 +237,7 @@ def test_every_fault_answers_active_or_not(build, name):
     rig.run(1_000)
     rig.sup.faults.trip(row[T.ID], 1_234)
     rig.run(60)
-    if not rig.sup.faults.is_on(row[T.ID]):  # a condition that heals at once, as the world is well
+    if not rig.sup.faults.places[row[T.ID]]:  # a condition that heals at once, as the world is well
         rig.sup.faults.trip(row[T.ID], 1_234)
     answer = sound(why(rig.sup, name.replace("_", " ").lower()))
     assert answer == why(rig.sup, name)

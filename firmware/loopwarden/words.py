@@ -512,7 +512,7 @@ class _Answer:
         entry = _row(row)
         if entry[T.CODE]:
             head += " (%s)" % code_text(entry[T.CODE], entry[T.FTB])
-        if not f.is_on(row):
+        if not f.places[row]:
             return self._quiet(row, head, reads, check)
         where = places(row, f.places[row])
         if where:
@@ -622,7 +622,7 @@ class _Answer:
         p = self.p
         if p.stage < P.WIND_DOWN:
             return 0, ""
-        if p.why_row and self.f.is_on(p.why_row):
+        if p.why_row and self.f.places[p.why_row]:
             return p.why_row, ""
         if p.emergency:
             for row in self.f.active_ids():
@@ -808,7 +808,7 @@ class _Answer:
 
     def _isolation(self):
         for row in (8, 9, 11, 12, 10, 7, 13):
-            if self.f.is_on(row):
+            if self.f.places[row]:
                 return self.fault(row)
         settled = "settled" if self.s.isolation.settled else "not settled"
         if not self.s.isolation.watching:

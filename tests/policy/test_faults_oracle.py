@@ -122,7 +122,7 @@ def test_the_quick_core_decides_as_the_obvious_one(groups, set_ms, data):
     clears = st.tuples(st.just("clear"), st.sampled_from(sorted(ROW)))
     for step in data.draw(st.lists(st.one_of(readings, chatter, others, events, clears), max_size=25)):
         if step[0] == "clear" and (
-            not pair.quick.is_on(step[1]) or sum(row == step[1] for _, held in groups for row, _ in held) > 1
+            not pair.quick.places[step[1]] or sum(row == step[1] for _, held in groups for row, _ in held) > 1
         ):
             continue  # what is cleared is active and has one slot
         if step[0] == "clear":

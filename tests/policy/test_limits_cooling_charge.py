@@ -50,7 +50,7 @@ def test_limits_stay_in_range_and_rise_at_the_pace_of_the_build_whatever_happens
             for low, high in zip(before, after, strict=True):
                 assert 0 <= high <= 1000
                 assert high - low <= 6
-            if k and row[T.MOVING] >= T.LIMIT and rig.sup.faults.is_on(row[T.ID]):
+            if k and row[T.MOVING] >= T.LIMIT and rig.sup.faults.places[row[T.ID]]:
                 assert after[0] <= row[T.DRIVE]
                 assert after[1] <= row[T.CHARGE]
         if row[T.ENDS] == T.HEALS:

@@ -25,7 +25,7 @@ class Cooling(Part):
         known = t.valid & t.pack_zones
         if known and t.hottest_dc >= self.build.pack_warm_dc:
             self.faults.trip(14, t.hottest_dc)  # pack warm is no fault and has no code: full cooling
-        elif not known or t.hottest_dc < self.build.pack_warm_dc - _HYSTERESIS_DC:
+        elif self.faults.places[14] and (not known or t.hottest_dc < self.build.pack_warm_dc - _HYSTERESIS_DC):
             self.faults.drop(14)
         if self.build.cool_kind != PASSIVE:
             self._run(dt, known, self.phases.phase)

@@ -283,10 +283,6 @@ class Faults:
                 least = row
         return least
 
-    def is_on(self, row):
-        """True while a row is active."""
-        return self.places[row] != 0
-
     def active_ids(self):
         """Active row ids in table order (allocates; for hosts and links)."""
         return sorted(self.active[: self.actives])

@@ -77,8 +77,8 @@ class Phases(Part):
         f = self.faults
         if self.calm and not f.changed and s.key and not s.cut and self.motion.moving == self.moved:
             return
-        if s.key:
-            self.fresh_key |= s.edges & S.KEY
+        if s.edges & S.KEY:
+            self.fresh_key = 1
             self.outputs.hold = self.build.hold_fitted
         live = LIVE <= self.phase <= WINDING
         column = OFF_COLUMN if not live else MOVING_COLUMN if self.motion.moving else STANDING_COLUMN
@@ -132,6 +132,7 @@ class Phases(Part):
     def _idle(self):
         self._bus_off()
         if self.switches.key:
+            self.outputs.hold = self.build.hold_fitted
             self.enter(READY)
 
     def _ready(self):
@@ -162,7 +163,8 @@ class Phases(Part):
         bus = self.inputs.bus_mv
         if e.dead_ms or not e.bus_ok or self.motion.pulses:
             self.part_ms = 0
-            self.faults.drop(33)
+            if self.faults.places[33]:
+                self.faults.drop(33)
         elif self.part_ms == 0:
             self.ref_mv = bus
             self.part_ms = 1
