@@ -2,6 +2,7 @@
 
 import builtins
 import os
+from binascii import crc32
 
 import pytest
 
@@ -137,7 +138,7 @@ def test_at_most_one_page_is_programmed_in_a_tick(tmp_path):
         before = memory.flash.programs
         world.tick(memory)
         assert memory.flash.programs - before <= 1
-    memory.note = world.note(9)
+    world.note(9)
     before = memory.flash.programs
     memory.work(world, room=False)  # a tick that already did much
     assert memory.flash.programs == before
@@ -316,8 +317,6 @@ def test_what_another_version_wrote_is_named_and_left_alone(tmp_path, name):
     content = bytearray((tmp_path / name).read_bytes())
     seal(content, len(content), content[2], 1)
     content[3] = 2
-    from binascii import crc32
-
     content[-TAIL:] = crc32(content[:-TAIL]).to_bytes(4, "little")
     (tmp_path / name).write_bytes(content)
     before = {file.name: file.read_bytes() for file in tmp_path.iterdir()}

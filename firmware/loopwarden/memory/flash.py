@@ -32,9 +32,8 @@ RESERVED = const(8)  # the last pages are for locks and power marks
 _STATE, _CODE, _STRIP, _LINES, _WHERE = const(1), const(2), const(3), const(4), const(5)
 _FILE_MAX = const(512)
 _LOOKED_BACK = const(40)  # power cycles, for the last drives' isolation
-_COUNT, _SIZE = const(4), const(5)  # block device operations
+_COUNT = const(4)  # block device operation
 _LOCK_BITS = const(27)  # in each integer of the state
-_STATE_INTS = const(16)
 _STATE_BYTES = const(64)
 _ROWS = len(T.TABLE) + 1
 
