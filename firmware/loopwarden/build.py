@@ -270,6 +270,18 @@ class Build:
         self.convert_iso_fault_low = take.int("convert_iso_fault_low", -1, 100000)
         self.convert_iso_fault_high = take.int("convert_iso_fault_high", -1, 100000)
         self.convert_iso_stale_ms = take.int("convert_iso_stale_ms", 0, 60000)
+
+        # Places: 0 to 29 a pin, 100 on a converter's channel, 200 on a bit of the input registers, 300 on one of the
+        # output registers, -1 not fitted; in the orders that board/plan.py names. All empty: no board, host only.
+        self.pins_out = take.ints("pins_out", -1, 399, 0, 18)
+        fitted = 1 if self.pins_out else 0
+        self.pins_duty = take.ints("pins_duty", -1, 29, 4 * fitted, 4 * fitted)
+        self.pins_in = take.ints("pins_in", -1, 299, 13 * fitted, 13 * fitted)
+        self.pins_channel = take.ints("pins_channel", -1, 199, 5 * fitted, 5 * fitted)
+        self.pins_zone = take.ints("pins_zone", -1, 199, zones * fitted, zones * fitted)
+        self.pins_loop = take.ints("pins_loop", -1, 299, loops * fitted, loops * fitted)
+        self.pins_line = take.ints("pins_line", -1, 29, 2 * fitted, 2 * fitted)
+        self.pins_bus = take.ints("pins_bus", -1, 29, 8 * fitted, 8 * fitted)
         take.end()
 
 

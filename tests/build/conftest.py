@@ -24,10 +24,13 @@ def shipped_text(request):
 
 @pytest.fixture
 def parse():
-    """Parse a shipped build after some edits."""
+    """Parse a shipped build after some edits; edited it loses its pin plan, which would have to be edited as well."""
 
     def run(name, *edits):
-        return parse_build(edited((BUILDS / f"{name}.toml").read_text(), *edits), "build.toml")
+        text = (BUILDS / f"{name}.toml").read_text()
+        if edits and not any("[pins]" in old for old, _ in edits):
+            text = text[: text.index("[pins]")]
+        return parse_build(edited(text, *edits), "build.toml")
 
     return run
 

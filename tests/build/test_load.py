@@ -140,7 +140,8 @@ PROOF = (
         (
             "[card]",
             '[pins]\nkey = "GP31"\n[card]',
-            '288: pins.key = "GP31": is not supported (signal to pin of the board, GP0 to GP29)',
+            '288: pins.key = "GP31": is not supported (signal to place: GP0 to GP29, converter 0 to 15, shift-in 0 to '
+            "15, shift-out 0 to 15, or none; without any the build can only be simulated)",
         ),
     ],
 )

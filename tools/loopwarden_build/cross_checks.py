@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from loopwarden.policy.fault_table import NAME, SET_MS, TABLE
-from loopwarden_build import derived, rc, sensor_curves
+from loopwarden_build import derived, pins, rc, sensor_curves
 from loopwarden_build.integer_build import isolation_points, monitor_period_s
 from loopwarden_build.model import (
     BleedDischarge,
@@ -31,7 +31,6 @@ RC_TICKS_MIN = 2  # fewer, and a curve cannot be told from a step
 FALL_CHECK_S_MAX = 600.0  # nobody waits longer to learn whether a bus is falling or fed
 LEGAL_OHM_PER_V, LEGAL_OHM_PER_V_PROTECTED = 500.0, 100.0  # UN R100 Rev 3, 5.1.3.2: DC and AC joined
 PACK_TRIP_DEGC_MAX = 60.0  # Formula SAE 2026 EV.7.5.2: the lower of the cell's sheet and 60 degC, sensor error included
-HELD_PIN = "GP15"  # borrowed by the USB start-up of early boards
 
 Path = Sequence[str | int]
 
@@ -582,10 +581,5 @@ def _board(build: BuildFile) -> Iterator[Finding]:
             yield Finding(
                 ("loop", number, "sense"), 'must be "level": a hard loop carries the coil supply and cannot be tested'
             )
-    holders: dict[str, str] = {}
-    for signal, pin in build.pins.items():
-        if pin == HELD_PIN:
-            yield Finding(("pins", signal), f"{HELD_PIN} is borrowed while USB starts: nothing of ours may be on it")
-        if pin in holders:
-            yield Finding(("pins", signal), f"is already used by {holders[pin]}")
-        holders.setdefault(pin, signal)
+    for misfit in pins.misfits(build):
+        yield Finding(("pins", misfit.signal) if misfit.signal else ("pins",), misfit.text)

@@ -8,7 +8,7 @@ import math
 from typing import Any
 
 from loopwarden.policy.fault_table import TABLE
-from loopwarden_build import derived, rc, sensor_curves
+from loopwarden_build import derived, pins, rc, sensor_curves
 from loopwarden_build.model import (
     ActiveCooling,
     BleedDischarge,
@@ -74,6 +74,7 @@ def to_device(build: BuildFile) -> Device:
         **_convert_zones(build),
         **_convert_lines(build),
         **_convert_isolation(build),
+        **pins.to_device(build),
     }
 
 

@@ -13,6 +13,7 @@ from loopwarden_build.quantity import OrNone, Quantity
 Fitted = Literal["fitted", "none"]
 Counts = Annotated[int, Field(ge=0, le=4095)]  # the board's converter has 12 bits
 ASCII = r"^[ -~]+$"  # what every serial terminal shows
+PLACE = r"^(GP([0-9]|1[0-9]|2[0-9])|(converter|shift-in|shift-out) ([0-9]|1[0-5])|none)$"
 Text = Annotated[str, Field(min_length=1, max_length=60, pattern=ASCII)]
 
 _RestVolts = Annotated[float, Quantity("V", 5, 1000, "rest voltage of the pack")]
@@ -478,8 +479,10 @@ class BuildFile(Table):
     debounce: dict[str, Annotated[float, Quantity("s", 0, 60, "set time of a fault, in place of the table's")]] = Field(
         default_factory=dict, description="fault names and their set times, where the fault table's do not fit"
     )
-    pins: dict[str, Annotated[str, Field(pattern=r"^GP([0-9]|1[0-9]|2[0-9])$")]] = Field(
-        default_factory=dict, description="signal to pin of the board, GP0 to GP29"
+    pins: dict[str, Annotated[str, Field(pattern=PLACE)]] = Field(
+        default_factory=dict,
+        description="signal to place: GP0 to GP29, converter 0 to 15, shift-in 0 to 15, shift-out 0 to 15, or none; "
+        "without any the build can only be simulated",
     )
     ratings: list[RatedPart] = Field(default_factory=list, max_length=40, description="further parts to rate")
     card: Card

@@ -277,6 +277,8 @@ def not_watched(build: BuildFile) -> list[str]:
             "the charger's own end: a charge ends by pack voltage alone",
         ),
         (build.reference_sense is None, "the converter itself: no known voltage tests it"),
+        (build.pins.get("supply") == "GP29", "the coils' supply: the channel on the board sees the board's own only"),
+        (not build.pins, "the wiring: there is no pin plan, so this build can be simulated and not installed"),
         (
             build.voltage_sense.pack.proof == "none",
             "the pack channel's wire: it has no live zero and reads broken as empty",
