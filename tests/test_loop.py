@@ -23,7 +23,7 @@ class Board:
 
     def __init__(self, scratch=None):
         self.us = 1_000
-        self.scratch = [0, 0, 0] if scratch is None else scratch
+        self.scratch = [0, 0, 0, 0] if scratch is None else scratch
         self.does = []
         self.during = {}
         self.free = 150_000
@@ -261,7 +261,7 @@ def test_a_tick_past_the_hold_time_with_a_contactor_closed_ends_the_program():
 
 
 def test_after_a_bite_of_the_watchdog_the_code_says_what_was_being_done():
-    scratch = [0, 0, 0]
+    scratch = [0, 0, 0, 0]
     loop = made(Board(scratch))
     spied(loop)
     ticks(loop, 3)
@@ -277,7 +277,7 @@ def test_after_a_bite_of_the_watchdog_the_code_says_what_was_being_done():
 
 
 def test_an_end_that_stored_its_code_is_not_counted_twice():
-    scratch, memory = [0, 0, 0], RamMemory()
+    scratch, memory = [0, 0, 0, 0], RamMemory()
     loop = made(Board(scratch), memory)
     loop.board.during["sample"] = lambda: 1 // 0
     with pytest.raises(Reset):
@@ -289,7 +289,7 @@ def test_an_end_that_stored_its_code_is_not_counted_twice():
 
 def test_a_loop_of_resets_ends_with_nothing_decided_any_more():
     """Three in a row: outputs off, no heartbeat, until the power is taken away."""
-    scratch = [0, 0, 0]
+    scratch = [0, 0, 0, 0]
     for n in range(3):
         loop = made(Board(scratch))
         assert not loop.held, n
@@ -303,11 +303,11 @@ def test_a_loop_of_resets_ends_with_nothing_decided_any_more():
     out = held.board.out
     assert (out.heartbeat, out.positive, out.negative, out.precharge, out.discharge) == (0, 0, 0, 0, 0)
     assert out.lamp_hv
-    assert not made(Board([0, 0, 0])).held  # power taken away
+    assert not made(Board([0, 0, 0, 0])).held  # power taken away
 
 
 def test_ten_quiet_minutes_forget_the_ends():
-    scratch = [0, 0, 0]
+    scratch = [0, 0, 0, 0]
     loop = made(Board(scratch))
     loop.board.during["sample"] = lambda: 1 // 0
     with pytest.raises(Reset):
@@ -319,11 +319,13 @@ def test_ten_quiet_minutes_forget_the_ends():
 
 
 def test_a_reset_that_is_meant_does_not_count():
-    scratch = [0, 0, 0]
+    scratch = [0, 0, 0, 0]
     loop = made(Board(scratch))
     ticks(loop, 3)
     with pytest.raises(Reset):
-        loop.restart()
+        loop.service()
+    assert loop.board.does[-2:] == ["off", "reset"]
+    assert scratch[3] == L.SERVICE
     again = made(Board(scratch))
     assert (again.ends, again.before) == (0, 0)
 
@@ -365,6 +367,11 @@ def test_the_link_gets_the_time_that_is_left_and_no_more():
     assert board.us - begin < 100 * TICK_US + 1_000
     assert loop.link.calls > 100 * 30
     assert loop.late_ms <= 1
+    loop.link.calls = 0
+    loop.supervisor.phases.stage = 8  # live: one piece of work a tick, whatever the host does (S15)
+    loop.supervisor.step = lambda *_: None
+    ticks(loop, 50)
+    assert loop.link.calls == 50
 
 
 def test_where_every_tick_is_late_what_waits_is_stored_all_the_same(tmp_path):
@@ -379,7 +386,7 @@ def test_where_every_tick_is_late_what_waits_is_stored_all_the_same(tmp_path):
 
 
 def test_a_second_end_in_one_power_cycle_counts():
-    scratch, memory = [0, 0, 0], RamMemory()
+    scratch, memory = [0, 0, 0, 0], RamMemory()
     for _ in range(2):
         loop = made(Board(scratch), memory)
         loop.board.during["sample"] = lambda: 1 // 0
@@ -389,7 +396,7 @@ def test_a_second_end_in_one_power_cycle_counts():
 
 
 def test_a_code_that_could_not_be_stored_at_the_end_is_told_at_the_next_start():
-    scratch, memory = [0, 0, 0], RamMemory()
+    scratch, memory = [0, 0, 0, 0], RamMemory()
     memory.stored = lambda row: False
     loop = made(Board(scratch), memory)
     loop.board.during["sample"] = lambda: 1 // 0
@@ -414,20 +421,20 @@ def test_when_even_switching_off_fails_the_reset_comes():
 def test_what_fails_while_the_loop_is_made_ends_off_and_in_a_reset():
     class Broken(RamMemory):
         def begin(self, feed=None):
-            raise MemoryError
+            raise MemoryError("no store")
 
-    scratch = [0, 0, 0]
+    scratch = [0, 0, 0, 0]
     for _ in range(3):
         board = Board(scratch)
         with pytest.raises(Reset):
-            L.start(board, device_build(), Broken())
-        assert board.does == ["off", "reset"]
+            L.start(board, device_build(), Broken(), None, lambda error, board=board: board.does.append(str(error)))
+        assert board.does == ["off", "no store", "reset"]
     assert made(Board(scratch), Broken()).held  # and not for ever
 
 
 def test_a_bite_before_the_first_storing_leaves_its_code_at_the_next_start():
     """Or three of them would end in silence."""
-    scratch, memory = [0, 0, 0], RamMemory()
+    scratch, memory = [0, 0, 0, 0], RamMemory()
     for _ in range(2):
         loop = made(Board(scratch), memory)
         loop.board.during["sample"] = lambda: (_ for _ in ()).throw(Reset())

@@ -13,6 +13,7 @@ from loopwarden.policy.supervisor import Supervisor
 from loopwarden.signals import Inputs, Outputs
 
 DT_MAX_MS = const(100)
+SERVICE = const(0x5E41CE)  # in the fourth scratch word: the next start ends at the prompt, which main.py sees to
 ENDS_MAX = const(3)  # exceptions, missed heartbeats and watchdog bites in a row, after which nothing is tried any more
 _CALM_MS = const(600000)  # so long without one and the count begins anew
 _HEAP_EVERY_MS = const(1000)
@@ -34,8 +35,8 @@ class Loop:
     0), held (too often: nothing is decided any more, outputs stay off until the power is taken away).
 
     board   now_us(), elapsed_us(since), after_us(us, more), sample(raw), drive(outputs), feed(), wait(until_us), off(),
-            reset(), heap_free(), collect(), scratch (three integers that outlive a reset, not a loss of power)
-    link    work(loop), called as often as there is time; or None
+            reset(), heap_free(), collect(), scratch (four integers that outlive a reset, not a loss of power)
+    link    work(loop): one bounded piece of work after each tick, in the off phase as long as there is time; or None
     """
 
     def __init__(self, board, build, memory, link=None):
@@ -66,8 +67,8 @@ class Loop:
         """Tick for ever. Whatever ends it: outputs off first, then a code, then a reset, never the prompt (S11)."""
         try:
             while True:
+                self.pace()  # first, so that the first tick is a whole period long as well
                 self.tick()
-                self.pace()
         except BaseException:  # KeyboardInterrupt and SystemExit are no Exception
             try:
                 self.board.off()
@@ -127,8 +128,7 @@ class Loop:
             return
         self.heap_ms = 0
         free = self.board.heap_free()
-        off = self.supervisor.phases.stage == _OFF_PHASE and not self._something_on(self.outputs)
-        if free < _COLLECT_BELOW and off and not self.slow:
+        if free < _COLLECT_BELOW and self.off_phase() and not self.slow:
             self.board.collect()
             self.slow = True
             free = self.board.heap_free()
@@ -149,9 +149,11 @@ class Loop:
             self.late_ms = 0 if self.slow else late_us // 1000 + 1
         else:
             self.late_ms = 0
+            busy = self.link is not None
             while board.elapsed_us(self.due_us) < 0:
-                if self.link is None or not self.link.work(self):
+                if not busy or not self.link.work(self):
                     board.wait(self.due_us)
+                busy = busy and self.off_phase()  # S15: a host that floods gets a bounded part of a live tick
 
     def end(self):
         """Store why, then reset. Outputs are off already; nothing here may keep the reset from coming."""
@@ -175,20 +177,30 @@ class Loop:
                 self.memory.work(self.supervisor)
         self.board.scratch[2] = 1 if self.memory.stored(_UNHANDLED) else 0
 
-    def restart(self):
-        """A reset that is meant (service): it does not count as an end."""
+    def off_phase(self):
+        """True where nothing is commanded, or to be: what stalls a tick may happen here."""
+        return self.held or (self.supervisor.phases.stage == _OFF_PHASE and not self._something_on(self.outputs))
+
+    def service(self):
+        """Reset into service: the prompt, outputs off. Whether that may be now is the link's to ask; it is no end."""
         self.board.off()
+        self.board.scratch[3] = SERVICE
         self.board.scratch[0] = 0
         self.board.reset()
 
 
-def start(board, build, memory, link=None):
-    """Make the loop and run it; what goes wrong while it is made ends as in a tick, without a code."""
+def start(board, build, memory, link=None, note=None):
+    """Make the loop and run it; what goes wrong while it is made ends as in a tick, with a note instead of a code.
+
+    note    called with the exception, outputs off; or None
+    """
     try:
         loop = Loop(board, build, memory, link)
-    except BaseException:
+    except BaseException as error:
         try:
             board.off()
+            if note:
+                note(error)
         finally:
             board.reset()
         raise

@@ -8,6 +8,7 @@ import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from loopwarden import signals
 from loopwarden.build import Build
@@ -98,10 +99,10 @@ def run(
     twice      run it again and compare the digests (S14)
     Errors: OSError when the trace cannot be written.
     """
-    outcome = _Run(scenario, scenario.seed if seed is None else seed).go(trace, progress)
+    outcome = Run(scenario, scenario.seed if seed is None else seed).go(trace, progress)
     if twice and not outcome.failure:
         outcome.exercised["S14"] += 1
-        again = _Run(scenario, outcome.seed).go(None, progress)
+        again = Run(scenario, outcome.seed).go(None, progress)
         if again.digest != outcome.digest:
             seen = "the same inputs gave other commands in a second run"
             outcome.breaches.append(Breach("S14", outcome.ticks, outcome.ticks * _tick_ms(scenario), seen))
@@ -159,8 +160,8 @@ class _Truth:
         return self._plant.discharge_heat_j
 
 
-class _Run:
-    """One run from the first tick to the last."""
+class Run:
+    """One run from the first tick to the last, the decisions made in this process."""
 
     def __init__(self, scenario: Scenario, seed: int) -> None:
         self.scenario = scenario
@@ -174,7 +175,7 @@ class _Run:
             self.scene.outputs,
             _Truth(self.world),
             active=lambda: self.scene.active,
-            why=lambda subject: str(why(self.scene.supervisor, subject)),
+            why=self.reason,
         )
         self.outcome = Outcome(scenario, seed)
         self.tick_ms = _tick_ms(scenario)
@@ -182,10 +183,11 @@ class _Run:
         self.supplied = True  # what the scenario's "board" events leave of the supply
         self.boots_at = 1  # a board that is always supplied has been running
         self.raised: set[str] = set()
+        self.tick = 0
 
     def go(self, trace: Path | None, progress: Progress | None) -> Outcome:
         scenario, world, scene, monitor = self.scenario, self.world, self.scene, self.monitor
-        inputs, outputs = scene.inputs, scene.outputs
+        outputs = scene.outputs
         tick_ms = self.tick_ms
         checker = Checker(scenario.expectations)
         for name, value in scenario.start:
@@ -196,10 +198,12 @@ class _Run:
         sensors = world.sensors
         key = signals.KEY
         was_active = b""
-        was_phase = scene.phase
+        phase: int | str = scene.phase
+        was_phase = phase
         file = None if trace is None else TraceFile(trace, columns(scenario.build))
         try:
             for tick in range(1, scenario.ticks + 1):
+                self.begin(tick)
                 if tick == next_event:
                     while coming and coming[-1][0] == tick:
                         self.act(coming.pop()[1], tick)
@@ -219,12 +223,8 @@ class _Run:
                     monitor.dark_tick()
                     phase, active = scene.phase, b""
                 else:
-                    world.fill(inputs)
-                    supervisor.step(inputs, outputs, tick_ms)
-                    scene.memory.work(supervisor)
-                    faults = supervisor.faults
-                    active = faults.active[: faults.actives]
-                    phase = supervisor.phase
+                    active, phase = self.decide()
+                    supervisor = scene.supervisor
                 if active != was_active:
                     scene.active = frozenset(FAULT_NAMES[row] for row in active)
                 if active != was_active or phase != was_phase:
@@ -249,6 +249,20 @@ class _Run:
             progress(scenario.ticks, scenario.ticks)
         return self.finish(checker)
 
+    def begin(self, tick: int) -> None:
+        """A tick begins, whether or not the board has power."""
+        self.tick = tick
+
+    def decide(self) -> tuple[bytes, int | str]:
+        """One tick of the board that runs: the ids of its active rows, and its phase."""
+        scene = self.scene
+        supervisor = scene.supervisor
+        self.world.fill(scene.inputs)
+        supervisor.step(scene.inputs, scene.outputs, self.tick_ms)
+        scene.memory.work(supervisor)
+        faults = supervisor.faults
+        return bytes(faults.active[: faults.actives]), supervisor.phase
+
     def finish(self, checker: Checker) -> Outcome:
         outcome, monitor = self.outcome, self.monitor
         outcome.ticks = monitor.ticks
@@ -256,10 +270,16 @@ class _Run:
         outcome.breaches = list(monitor.breaches)
         outcome.exercised = dict(monitor.exercised)
         outcome.digest = monitor.digest
+        outcome.codes = self.codes()
+        return outcome
+
+    def codes(self) -> list[StoredCode]:
+        """What the fault memory holds."""
+        found = []
         for record in self.scene.memory.codes():
             row = record["row"]
-            outcome.codes.append(StoredCode(FAULT_NAMES[row], code_text(row), record["count"], record["present"]))
-        return outcome
+            found.append(StoredCode(FAULT_NAMES[row], code_text(row), record["count"], record["present"]))
+        return found
 
     def set(self, name: str, value: float) -> None:
         """Set a quantity of the world; what the fault memory says of itself is one of them."""
@@ -278,10 +298,9 @@ class _Run:
             world.heal(action.name, action.value)
         elif action.kind == "clear":
             if self.scene.supervisor is not None:
-                self.scene.supervisor.ask(FAULT_IDS[action.name])
+                self.request(FAULT_IDS[action.name])
         elif action.kind == "ask":
-            supervisor = self.scene.supervisor
-            answer = "the board has no supply" if supervisor is None else str(why(supervisor, action.name))
+            answer = "the board has no supply" if self.scene.supervisor is None else self.reason(action.name)
             self.note(f"why {action.name}? {answer}", (tick - 1) * self.tick_ms)
             return
         else:
@@ -296,7 +315,15 @@ class _Run:
         value = f" = {action.value:g}" if action.kind == "set" else ""
         self.note(f"{action.kind} {action.name}{place}{value}", (tick - 1) * self.tick_ms)
 
-    def power_on(self) -> Supervisor:
+    def request(self, row: int) -> None:
+        """Ask over a link to have a row cleared."""
+        self.scene.supervisor.ask(row)
+
+    def reason(self, subject: str) -> str:
+        """The device's own words on a subject."""
+        return str(why(self.scene.supervisor, subject))
+
+    def power_on(self) -> Any:
         """The board starts: a new supervisor on the memory that outlived the power."""
         self.scene.outputs.__init__()
         self.world.restart_board()
@@ -323,10 +350,11 @@ class _Run:
         scene = self.scene
         supervisor = scene.supervisor
         if phase_changed:
-            reason = "" if supervisor is None else str(why(supervisor, "phase"))
+            reason = "" if supervisor is None else self.reason("phase")
             self.note(f"{scene.phase}{f': {reason}' if reason else ''}", scene.t_ms)
         for name in sorted(scene.active - self.raised, key=FAULT_IDS.__getitem__):
-            self.note(f"{name}: {why(supervisor, name)}", scene.t_ms)
+            reason = self.reason(name)
+            self.note(f"{name}: {reason}" if reason else name, scene.t_ms)
         for name in sorted(self.raised - scene.active, key=FAULT_IDS.__getitem__):
             self.note(f"{name} is over", scene.t_ms)
         self.raised = set(scene.active)

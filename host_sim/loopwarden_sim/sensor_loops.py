@@ -49,6 +49,7 @@ class Loops:
         self.hard_open = False
         self.coil_broken = False
         self._driven = 0
+        self.line: int | None = None  # the level that a board really drives; None: it changes in each tick
         self._quiet = False
 
     def strike(self, name: str, fault: str, open_s: float = 0.0, every_s: float = 1.0) -> None:
@@ -63,7 +64,7 @@ class Loops:
     def sample(self, raw: Raw, dt_s: float, noise: float) -> None:
         """Write the loops' part of `raw` for the tick that ends now; `levels` and `latched` hold no loop yet."""
         self.hard_open = self.coil_broken = False
-        self._driven = raw.loop_driven = 1 - self._driven
+        self._driven = raw.loop_driven = 1 - self._driven if self.line is None else self.line
         for index, loop in enumerate(self.loops):
             bit = LOOP0 << index
             is_open, was_open = False, False

@@ -191,6 +191,11 @@ class Sensors:
         """Whether stop button or a hard loop interrupts the coil supply, by their own contacts, from now on."""
         return self.stop or self.stop_pulse_s > 0.0 or self.loops.coil_broken
 
+    @property
+    def crash_stays(self) -> bool:
+        """Whether the crash signal is still on at the end of the tick."""
+        return self.crash or self._crash_left_s > 0.0
+
     def _stop(self, dt_s: float) -> int:
         """Latch a demand that is longer than the hardware filter; a pulse ends by itself."""
         seen = self.stop or self.stop_pulse_s >= self._filter_s

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Protocol
 
-from loopwarden_cli import check, pack, review, schema, simulate
+from loopwarden_cli import board, check, pack, review, schema, simulate
 from loopwarden_cli.result import Result, UserError
 
 
@@ -29,6 +29,7 @@ COMMANDS: dict[str, Command] = {
     "pack": pack,
     "schema": schema,
     "simulate": simulate,
+    "board": board,
 }
 
 

@@ -1,0 +1,91 @@
+"""The board under the loop: time, scratch words, heap; its inputs and outputs are parts of their own."""
+
+import gc
+from time import sleep_us, ticks_add, ticks_diff, ticks_us
+
+import machine
+from machine import mem32
+from micropython import const
+
+from loopwarden.board.bus import Bus
+from loopwarden.board.inputs import Inputs
+from loopwarden.board.outputs import Driver
+from loopwarden.board.rp2040 import SCRATCH
+
+_CLOCK = const(0)  # place in pins_bus
+
+
+class Scratch:
+    """Words that outlive a reset, not a loss of power: index to integer below 2**30."""
+
+    def __getitem__(self, n):
+        return mem32[SCRATCH + 4 * n] & 0x3FFFFFFF
+
+    def __setitem__(self, n, value):
+        mem32[SCRATCH + 4 * n] = value
+
+
+class Board:
+    """What `Loop` asks of a board.
+
+    build   one with a pin plan; ValueError without
+    feed    of the watchdog, which runs already
+    """
+
+    def __init__(self, build, feed):
+        if not build.pins_out:
+            raise ValueError("build: it has no pins, so it can only be simulated")
+        bus = Bus(build.pins_bus) if build.pins_bus[_CLOCK] >= 0 else None
+        self.driver = Driver(build, bus)  # first: everything off
+        self.inputs = Inputs(build, bus)
+        self.drive = self.driver.drive
+        self.off = self.driver.off
+        self.feed = feed
+        self.scratch = Scratch()
+
+    def now_us(self):
+        return ticks_us()
+
+    def elapsed_us(self, since):
+        return ticks_diff(ticks_us(), since)
+
+    def after_us(self, us, more):
+        return ticks_add(us, more)
+
+    def sample(self, raw):
+        self.inputs.sample(raw, self.driver.driven)
+
+    def wait(self, until_us):
+        left_us = ticks_diff(until_us, ticks_us())
+        if left_us > 0:
+            sleep_us(left_us)
+
+    def heap_free(self):
+        return gc.mem_free()
+
+    def collect(self):
+        gc.collect()
+
+    def reset(self):
+        machine.reset()
+
+
+class Flash:
+    """The block device below the journal: tells the inputs when an operation has stalled the board."""
+
+    def __init__(self, flash, inputs):
+        self.flash, self.inputs = flash, inputs
+
+    def readblocks(self, n, buffer, offset=0):
+        self.flash.readblocks(n, buffer, offset)
+
+    def writeblocks(self, n, buffer, offset=0):
+        begin_us = ticks_us()
+        self.flash.writeblocks(n, buffer, offset)
+        self.inputs.stalled(begin_us)
+
+    def ioctl(self, operation, argument):
+        begin_us = ticks_us()
+        answer = self.flash.ioctl(operation, argument)
+        self.inputs.stalled(begin_us)
+        return answer

@@ -1,0 +1,79 @@
+"""The bus of a build with more signals than pins: converters of the 3208 type, input and output registers.
+
+The output registers are held off by their enable line until the first word was shifted, and again at every reset: the
+line has its own pull-up. Two input bits are tied low and high, so that a chain that does not answer is known (S10).
+"""
+
+from machine import SPI, Pin
+from micropython import const
+
+_CLOCK, _OUT, _IN, _SELECT, _SELECT2, _LATCH, _ENABLE, _SPI = range(8)
+_BAUD = const(1000000)  # what a converter of this type does at 3.3 V
+
+
+class Bus:
+    """Attributes: chain (the input registers' sixteen bits), answers (their two tied bits are right)."""
+
+    def __init__(self, plan):
+        self.spi = SPI(plan[_SPI], baudrate=_BAUD, sck=Pin(plan[_CLOCK]), mosi=Pin(plan[_OUT]), miso=Pin(plan[_IN]))
+        self.transfer = self.spi.write_readinto  # saved: looking a method up costs more than calling it
+        self.selects = [None if gpio < 0 else Pin(gpio, Pin.OUT, value=1) for gpio in plan[_SELECT : _SELECT2 + 1]]
+        # Per channel: start bit, single-ended, three bits of channel, then clocks for the answer.
+        self.asks = [bytes((6 | channel >> 2, (channel & 3) << 6, 0)) for channel in range(8)]
+        self.got = bytearray(3)
+        self.latch = self.enable = None
+        self.held_off = False
+        self.chain = 0
+        self.answers = False
+        self.word_in = bytearray(2)
+        self.word_out = bytearray(2)
+        if plan[_LATCH] >= 0:
+            self.latch = Pin(plan[_LATCH], Pin.OUT, value=1)
+        if plan[_ENABLE] >= 0:
+            self.enable = Pin(plan[_ENABLE], Pin.OUT, value=1)  # high: every output of the registers is off
+            self.held_off = True
+
+    def convert(self, channel):
+        """One conversion, 12 bits; None when no converter answers. Heap: none."""
+        select = self.selects[channel >> 3]
+        got = self.got
+        select(0)
+        self.transfer(self.asks[channel & 7], got)
+        select(1)
+        return None if got[1] & 16 else (got[1] & 15) << 8 | got[2]  # the bit before the first is always low
+
+    def convert16(self, channel):
+        """Sum of sixteen conversions; None when one was not answered. Heap: none."""
+        select = self.selects[channel >> 3]
+        transfer = self.transfer
+        ask = self.asks[channel & 7]
+        got = self.got
+        counts = bad = 0
+        n = 16
+        while n:
+            select(0)
+            transfer(ask, got)
+            select(1)
+            bad |= got[1]
+            counts += (got[1] & 15) << 8 | got[2]
+            n -= 1
+        return None if bad & 16 else counts
+
+    def exchange(self):
+        """Load the input registers and read them. Heap: none."""
+        self.latch(0)
+        self.latch(1)
+        self.spi.readinto(self.word_in, 0)
+        self.chain = self.word_in[0] << 8 | self.word_in[1]
+        self.answers = self.chain & 0x8001 == 0x8000
+
+    def shift(self, word):
+        """A word to the output registers. The same edge latches them and loads the inputs. Heap: none."""
+        self.word_out[0] = word >> 8
+        self.word_out[1] = word & 0xFF
+        self.spi.write(self.word_out)
+        self.latch(0)
+        self.latch(1)
+        if self.held_off:
+            self.held_off = False
+            self.enable(0)

@@ -1,0 +1,14 @@
+"""Addresses and bits of the RP2040 (data sheet: SIO, IO_BANK0, WATCHDOG, VREG_AND_CHIP_RESET). Decides nothing."""
+
+from micropython import const
+
+GPIO_IN = const(0xD0000004)  # every pin's level in one read
+GPIO_OUT_SET = const(0xD0000014)
+GPIO_OUT_CLR = const(0xD0000018)
+# Raw interrupts, four bits a pin, eight pins a word: edges stay latched until written, with or without an interrupt,
+# through every stall of flash or collector.
+EDGES = const(0x400140F0)
+FELL = const(4)
+SCRATCH = const(0x4005800C)  # words 0 to 3 outlive watchdog and reset, not a loss of power
+CHIP_RESET = const(0x40064008)
+HAD_POWER_ON, HAD_RUN_PIN = const(1 << 8), const(1 << 16)

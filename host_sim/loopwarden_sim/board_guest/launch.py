@@ -1,0 +1,69 @@
+"""Starts the firmware of the flash image under MicroPython, as a board's own start does: boot.py, then main.py.
+
+argv: configuration file, flash image, read end and write end of the host's pipes. The files that run are those of the
+image; stand-ins take the place of machine, rp2 and time, and an observer keeps hold of the loop that main.py makes.
+"""
+
+import json
+import sys
+
+import machine  # noqa: F401  (the firmware imports it once its folder is out of reach)
+import raw_prompt
+import rp2
+import vfs
+import vgc
+import vtime
+import wires
+
+
+def observe():
+    """The loop tells the wires of itself; nothing of it is changed."""
+    import loopwarden.loop as module
+
+    class Observed(module.Loop):
+        def __init__(self, *args):
+            wires.WIRES.loop = self
+            self.supervisor = None
+            super().__init__(*args)
+
+    module.Loop = Observed
+
+
+def run(name):
+    """Run a file as the board does; an exception is printed and ends it."""
+    try:
+        with open(name) as file:
+            exec(compile(file.read(), name, "exec"), {"__name__": "__main__"})
+    except SystemExit:
+        pass
+    except BaseException as error:
+        sys.print_exception(error)
+
+
+def prompt():
+    """The interpreter's prompt, for a person and for tools that copy files."""
+    raw_prompt.serve()
+
+
+def start():
+    config_name, image, reading, writing = sys.argv[1:5]
+    with open(config_name) as file:
+        config = json.load(file)
+    sys.modules["time"] = vtime
+    sys.modules["gc"] = vgc
+    w = wires.connect(config, open("/dev/fd/" + writing, "wb"), open("/dev/fd/" + reading, "rb"))
+    rp2.open_image(image)
+    vfs.umount("/")
+    vfs.mount(vfs.VfsLfs2(rp2.Flash(), progsize=256), "/")
+    sys.path[:] = ["", "/lib"]
+    w.advance(0)
+    run("boot.py")
+    try:
+        observe()
+    except Exception:
+        pass  # main.py will find out the same
+    run("main.py")
+    prompt()
+
+
+start()
