@@ -31,7 +31,7 @@ def entry(row_id):
 
 def put_name(w, row):
     """A row's short name, as in "isolation fault"."""
-    w.text(entry(row)[T.NAME].lower().replace("_", " "))
+    w.put(entry(row)[T.NAME].encode().lower().replace(b"_", b" "))  # as bytes: a new str is looked up among all names
 
 
 def put_code(w, code, ftb):

@@ -10,7 +10,7 @@ from micropython import const
 from loopwarden.readings import entry
 
 PATH = __file__.replace("\\", "/").rsplit("/", 1)[0] + "/policy/fault_texts.txt"
-SIZE = const(1280)  # holds the lines of any key, and an answer before its readings are filled in
+SIZE = const(1024)  # holds the lines of any key
 _KEY_SHIFT, _PLACE, _NO_KEY = 17, 0x1FFFF, 0x1FFF
 _HASH, _NEWLINE, _BLANK = b"#", b"\n", b" "
 _entries = array("i")  # key << _KEY_SHIFT | where it begins, rising; then the file's end
@@ -42,9 +42,14 @@ class Texts:
             at = end + 1
         return False
 
-    def number(self):
-        """The text found, as an integer."""
-        return int(bytes(self.view[self.begin : self.end]))
+    def seen(self, key):
+        """The key whose texts hold for a key: its own, or the one that it says to see."""
+        if key != self.key:
+            self.load(key)
+        at = self.block.find(b" see ", 0, 9)  # the only line then
+        if at < 0 or not self.size:
+            return key
+        return self.seen(int(bytes(self.view[at + 5 : self.size - 1])))
 
     def load(self, key):
         """Read the lines of a key; none for one that is not there."""

@@ -1,7 +1,7 @@
 """Why: each lamp, limit, refusal and shutdown in words: what was measured, the line it crossed, a first check (S13).
 
-Decides nothing. An answer is made in parts, so that a live tick has time and heap for one: first the whole sentence with
-the names of its readings in braces, then the readings, one a part. One answer at a time.
+Decides nothing. An answer is made in parts, so that a live tick has time and heap for one: a clause with the names of its
+readings in braces, then its words and readings, one a part, then the next clause. One answer at a time.
 """
 
 from micropython import const
@@ -13,7 +13,7 @@ from loopwarden.policy import limits as L
 from loopwarden.policy import phases as P
 from loopwarden.policy import start_checks as C
 from loopwarden.readings import Readings, entry, fall_ms, put_code, put_name, put_places
-from loopwarden.texts import SIZE, Texts, fault_text, open_texts, text_lines
+from loopwarden.texts import Texts, fault_text, open_texts, text_lines
 from loopwarden.writer import Writer, said
 
 __all__ = ("code_text", "fall_ms", "fault_name", "fault_text", "open_texts", "places", "text_lines", "why")
@@ -32,7 +32,11 @@ SUBJECTS = (
 )
 
 PART = const(512)  # no part is longer: ten zones without a reading take 450
+_CLAUSE = const(640)
 _CHUNK = const(64)
+_NAME, _ID = const(1), const(0)  # columns of the fault table
+_CLAUSES = ("PHASE", "START", "DRIVE_LIMIT", "CHARGE_LIMIT", "READY_LAMP", "CAUTION_LAMP", "STOP_LAMP", "HV_LAMP")
+_CLAUSES = _CLAUSES + ("COOLING", "ISOLATION")
 _REFUSAL = 200
 _LIMITER = 220
 _STAGE = 240
@@ -80,20 +84,26 @@ def why(supervisor, subject):
 
 def known(subject):
     """What `subject` asks for: n of SUBJECTS as -1 - n, or a row id; 0 where it is neither."""
-    wanted = subject.lower().replace("_", " ")
-    for n in range(len(SUBJECTS)):
-        if SUBJECTS[n] == wanted:
-            return -1 - n
-    wanted = wanted.upper().replace(" ", "_")
+    return _known(subject.upper().replace(" ", "_"))
+
+
+def _known(wanted):
+    n = -1
+    for name in _CLAUSES:
+        if name == wanted:
+            return n
+        n -= 1
     for row in T.TABLE:
-        if row[T.NAME] == wanted:
-            return row[T.ID]
+        if row[_NAME] == wanted:
+            return row[_ID]
     return 0
 
 
 def parts(supervisor, subject, w):
     """Answer in parts: a generator that writes each part to `w`, at most PART bytes. Errors: as `why`."""
-    which = known(subject)
+    wanted = subject.upper().replace(" ", "_")
+    yield
+    which = _known(wanted)
     if not which:
         raise ValueError("why: no subject %s; there are %s, and every fault's name" % (subject, ", ".join(SUBJECTS)))
     yield
@@ -106,27 +116,30 @@ def parts(supervisor, subject, w):
 
 def _render(supervisor, which, w):
     answer = _answer
-    size = answer.make(supervisor, which)
-    yield
-    text = answer.texts.block
+    text = answer.clause
     readings = answer.readings
     readings.w = w
-    readings.of(supervisor, answer.row)
-    yield
-    at = 0
-    while at < size:
-        begin = text.find(b"{", at, size)
-        end = size if begin < 0 else begin
-        while at < end:
-            w.put(answer.texts.view[at : min(at + _CHUNK, end)])
-            at = min(at + _CHUNK, end)
-            yield
-        if begin >= 0:
-            at = text.find(b"}", begin, size) + 1
-            record = answer.record if answer.record and answer.then <= begin < answer.until else None
-            readings.frame, readings.at = (readings.now, K.FIRST) if record is None else (record, K.LATEST)
-            readings.put(bytes(answer.texts.view[begin + 1 : at - 1]).decode())
-            yield
+    answer.begin(supervisor, which)
+    while answer.todo:
+        size = answer.make()
+        yield
+        readings.of(supervisor, answer.row)
+        if answer.record is not None:
+            readings.frame, readings.at = answer.record, K.LATEST
+        at = 0
+        while at < size:
+            begin = text.find(b"{", at, size)
+            end = size if begin < 0 else begin
+            while at < end:
+                begin = min(at + _CHUNK, end)
+                w.put(answer.view[at:begin])
+                at = begin
+                yield
+            if at < size:
+                end = text.find(b"}", at, size)
+                readings.put(bytes(answer.view[at + 1 : end]).decode())
+                at = end + 1
+                yield
 
 
 def fault_name(row_id):
@@ -176,54 +189,60 @@ def quantity(name, value):
 
 
 class _Answer:
-    """One question to one supervisor: writes the sentence, readings still in braces."""
+    """One question to one supervisor, clause by clause, readings still in braces. `later` is what follows this clause."""
 
     def __init__(self):
         self.texts = Texts()
-        self.w = Writer(SIZE)
+        self.w = Writer(_CLAUSE)
         self.put = self.w.put
+        self.clause = bytearray(_CLAUSE)
+        self.view = memoryview(self.clause)
         self.readings = Readings(self.w)
-        self.row = self.then = self.until = 0
-        self.record = None  # whose latest frame holds from `then` to `until`
+        self.todo = []
+        self.row = self.gone = self.below = self.hardest = self.others = self.first = 0
+        self.record = None  # whose latest frame holds for the readings of this clause
         self.s = self.b = self.f = self.p = self.o = None
 
-    def make(self, supervisor, which):
-        """Write the sentence into texts.block and return its length."""
+    def begin(self, supervisor, which):
+        """Take a question."""
         self.s = supervisor
         self.b = supervisor.build
         self.f = supervisor.faults
         self.p = supervisor.phases
         self.o = supervisor.outputs
         self.row = 0
+        self.first = 1
+        self.todo.clear()
+        if which > 0:
+            self.later(self.fault, which)
+        else:
+            self.later(getattr(self, "_" + SUBJECTS[-1 - which].replace(" ", "_")), 0)
+
+    def later(self, method, key):
+        self.todo.append(method)
+        self.todo.append(key)
+
+    def make(self):
+        """Write the next clause and return its length."""
         self.record = None
         self.w.clear()
-        if which > 0:
-            self.fault(which)
-        else:
-            _METHODS[-1 - which](self)
-        block = self.texts.block
-        size = self.w.take(block)
-        self.texts.key = 0  # its lines are written over
-        if 97 <= block[0] <= 122:
-            block[0] -= 32
+        self.todo.pop(0)(self.todo.pop(0))
+        size = self.w.take(self.clause)
+        if self.first and 97 <= self.clause[0] <= 122:
+            self.clause[0] -= 32
+        if size:
+            self.first = 0
         return size
 
     def _copy(self):
         self.put(self.texts.view[self.texts.begin : self.texts.end])
 
-    def _seen(self, key):
-        # The key whose texts hold, and whether it has any "reads".
-        texts = self.texts
-        while texts.find(key, b"see "):
-            key = texts.number()
-        return key
-
     def _reads(self, key):
-        if self.texts.find(self._seen(key), b"reads "):
+        if self.texts.find(self.texts.seen(key), b"reads "):
             self._copy()
 
     def _check(self, key):
-        if self.texts.find(self._seen(key), b"check "):
+        if self.texts.find(self.texts.seen(key), b"check "):
             self.put(b" First check: ")
             self._copy()
 
@@ -240,7 +259,8 @@ class _Answer:
             put_code(self.w, known[T.CODE], known[T.FTB])
             put(b")")
         if not f.places[row]:
-            self._quiet(row)
+            put(b" is not active")
+            self.later(self._quiet, row)
             return
         begin = self.w.tell()
         put(b" on ")
@@ -250,21 +270,21 @@ class _Answer:
         put(b", active ")
         self._since(f.since_ms[row])
         put(b": ")
-        self._measured(row)
-        self._end(row)
-        self._check(row)
+        self.later(self._look, row)
+        self.later(self._measured, row)
+        self.later(self._end, row)
 
     def _quiet(self, row):
         texts = self.texts
         texts.find(row, b"reads ")
         put = self.put
         if texts.block.find(b"{at_", texts.begin, texts.end) >= 0:
-            put(b" is not active, and has not come since power-up.")
+            put(b", and has not come since power-up.")
         else:
-            put(b" is not active: ")
+            put(b": ")
             self._copy()
             put(b".")
-        self._check(row)
+        self.later(self._check, row)
 
     def _since(self, ms):
         if ms:
@@ -281,36 +301,36 @@ class _Answer:
         # those of the monitors, ISOLATION_UNSETTLED first.
         return self.f.event[row] >= self.f.event[10]
 
-    def _gone(self, row):
-        if self._event(row):
-            return False
+    def _look(self, row):
+        # Whether its condition is gone: no slot of it counts any more.
         f = self.f
-        for i in range(f.event[row], len(f.row)):
-            if f.row[i] == row and f.counts[i]:
-                return False
-        return True
+        rows = f.row
+        counts = f.counts
+        self.gone = not self._event(row)
+        for i in range(f.event[row], f.event[10]):
+            if rows[i] == row and counts[i]:
+                self.gone = False
 
     def _end(self, row):
         ends = self.f.ends[row]
         if ends != T.HEALS:
-            if self._gone(row):
+            if self.gone:
                 self.put(b"; gone now, ")
                 self.put(_ENDS[ends])
             elif self._event(row) or ends != T.KEYED:
                 self.put(b"; ")
                 self.put(_ENDS[ends])
         self.put(b".")
+        self._check(row)
 
     def _measured(self, row):
         # Gone, but latched: what was read when it came says more than what is read now.
-        if self._gone(row):
+        if self.gone:
             self.record = self.s.memory.raw(row)
             self.texts.find(row, b"reads ")
             if self.record is not None and not self._live():
                 self.put(b"when it came, ")
-                self.then = self.w.tell()
                 self._copy()
-                self.until = self.w.tell()
                 return
             self.record = None
         self._reads(row)
@@ -328,17 +348,17 @@ class _Answer:
 
     # Phase and start
 
-    def _phase(self):
+    def _phase(self, _):
         p = self.p
         if p.phase == P.LOCKED:
             for row in self.f.active_ids():
                 if self.f.ends[row] == T.LOCK:
                     self.put(b"locked out: ")
-                    self.fault(row)
+                    self.later(self.fault, row)
                     return
         if p.stage == P.READY:
             self.put(b"checking, ")
-            self._start()
+            self.later(self._start, 0)
         elif p.stage == P.DRIVE and not p.solid:
             self.put(b"live for ")
             self._span(p.t_ms)
@@ -348,25 +368,28 @@ class _Answer:
             self.w.text(P.NAMES[p.phase])
             self._stage()
 
-    def _filled(self, key, reason=b""):
+    def _filled(self, key):
         self._reads(key)
-        self.put(reason)
+        self.later(self._checked, key)
+
+    def _checked(self, key):
         self.put(b".")
         self._check(key)
 
     def _stage(self):
-        key = _STAGE + self.p.stage
         self.put(b": ")
-        self._reads(key)
+        self._reads(_STAGE + self.p.stage)
+        self.later(self._because, _STAGE + self.p.stage)
+
+    def _because(self, key):
         row = self._reason_row()
         if row:
             self.put(b"; because of ")
-            self.fault(row)
+            self.later(self.fault, row)
             return
         if self.p.stage >= P.WIND_DOWN:
             self._reason()
-        self.put(b".")
-        self._check(key)
+        self._checked(key)
 
     def _reason_row(self):
         # The row that ended live or a start, 0 where none did.
@@ -389,7 +412,7 @@ class _Answer:
             self.w.mv(self.b.charge_end_mv)
             self.put(b")")
 
-    def _start(self):
+    def _start(self, _):
         p = self.p
         if p.stage == P.IDLE or p.stage == P.READY:
             self._refusal()
@@ -451,19 +474,22 @@ class _Answer:
             return
         if asked and now == C.FINE:
             self._refused(n, False)
-            put(b"; this has passed, ")
-            self._fine()
+            self.later(self._passed, 0)
             return
         if n == C.BY_FAULT or not asked:
             n = now
         if n == C.BY_FAULT:
             put(b" by ")
-            self.fault(self.f.worst_row)
+            self.later(self.fault, self.f.worst_row)
         else:
             self._refused(n)
 
     def _fine(self):
         self._filled(_REFUSAL)
+
+    def _passed(self, _):
+        self.put(b"; this has passed, ")
+        self._fine()
 
     def _refused(self, n, last=True):
         key = self._refusal_key(n)
@@ -474,24 +500,23 @@ class _Answer:
         self.put(b": ")
         self._reads(key)
         if last:
-            self.put(b".")
-            self._check(key)
+            self.later(self._checked, key)
 
     def _refusal_key(self, n):
         if n == C.ISOLATION and self.s.inputs.isolation_state:
             return _ISOLATION_ROWS[self.s.inputs.isolation_state]
         if n == C.BUS_NOT_DEAD and not self.s.electrics.bus_ok:
             return 36
-        return self._seen(_REFUSAL + n)
+        return self.texts.seen(_REFUSAL + n)
 
     # Limits
 
-    def _drive_limit(self):
+    def _drive_limit(self, _):
         limits = self.s.limits
         self._granted(b"drive limit ", self.o.drive_limit_permille, limits.drive_goal >> 4)
         self._limiter(limits.drive_goal, self.f.drive & 255, limits.drive_since_ms)
 
-    def _charge_limit(self):
+    def _charge_limit(self, _):
         limits = self.s.limits
         self._granted(b"charge limit ", self.o.charge_limit_permille, limits.charge_goal >> 4)
         self._limiter(limits.charge_goal, self.f.charge & 255, limits.charge_since_ms)
@@ -512,10 +537,10 @@ class _Answer:
             self.put(b": nothing limits it.")
         elif by == L.FAULT:
             self.put(b", set by ")
-            self.fault(row)
+            self.later(self.fault, row)
         elif by == L.PHASE and self.p.stage != P.DRIVE:
             self.put(b", ")
-            self._phase()
+            self.later(self._phase, 0)
         elif by == L.PHASE:
             self.put(b" in a charge, where nothing drives and the charge limit waits for the charger.")
         elif by == L.WIND:
@@ -527,27 +552,27 @@ class _Answer:
             self.put(_LIMITERS[by])
             self.put(b" for ")
             self._span(self.f.clock_ms - since_ms)
-            row = self._seen(_LIMITER + by)
+            row = self.texts.seen(_LIMITER + by)
             if row < _REFUSAL:
                 self.put(b", ")
-                self.fault(row)
+                self.later(self.fault, row)
             else:
                 self.put(b": ")
                 self._filled(row)
 
     # Lamps
 
-    def _ready_lamp(self):
+    def _ready_lamp(self, _):
         if not self._lamp_test():
             self.put(b"ready lamp lit, " if self.o.lamp_ready else b"ready lamp dark, ")
-            self._phase()
+            self.later(self._phase, 0)
 
-    def _caution_lamp(self):
+    def _caution_lamp(self, _):
         if not self._lamp_test():
             self.put(b"caution lamp ")
             self._lamp(1, self.o.lamp_caution)
 
-    def _stop_lamp(self):
+    def _stop_lamp(self, _):
         if not self._lamp_test():
             self.put(b"stop lamp ")
             self._lamp(2, self.o.lamp_stop)
@@ -559,43 +584,50 @@ class _Answer:
             self._filled(_REFUSAL + C.LAMP_TEST)
         return test
 
-    def _weight(self, row):
-        # By what a row asks for now, then by the most it may ask for, then the lower id; below 0 once it was named.
-        f = self.f
-        most = max(f.asks[0][row] >> 12, f.asks[1][row] >> 12, f.asks[2][row] >> 12)
-        return (f.asked[row] >> 12 << 4 | most) << 8 | 255 - row
-
     def _lamp(self, lamp, lit):
-        ids = self.f.active_ids()
+        asked = self.f.asked
         rows = 0
-        for row in ids:
-            if self.f.asked[row] & lamp:
+        for row in self.f.active_ids():
+            if asked[row] & lamp:
                 rows += 1
         if not rows or not lit:
             self.put(b"dark: no active fault asks for it.")
             return
         self.put(b"lit by ")
+        self.below, self.hardest = 1 << 20, 0
+        self.others = rows - 1
         if rows > 1:
             self.w.int(rows)
             self.put(b" faults (")
-        hardest = below = 0
-        for n in range(min(rows, _NAMED)):
-            best = 0
-            for row in ids:
-                weight = self._weight(row) if self.f.asked[row] & lamp else 0
-                if weight > best and (not below or weight < below):
-                    best = weight
-            below = best
-            hardest = hardest or 255 - (best & 255)
-            if rows > 1:
-                if n:
-                    self.put(b", ")
-                put_name(self.w, 255 - (best & 255))
-        if rows > 1:
-            self.put(b"), hardest " if rows <= _NAMED else b" and more), hardest ")
-        self.fault(hardest)
+        for _ in range(min(rows, _NAMED)):
+            self.later(self._next, lamp)
+        self.later(self._named, 0)
 
-    def _hv_lamp(self):
+    def _next(self, lamp):
+        # The hardest row below the one before it: by what it asks for now, by the most that it may ask for, by its id.
+        column, (off, standing, moving) = self.f.asked, self.f.asks
+        below, best = self.below, 0
+        for row in self.f.active_ids():
+            ask = column[row]
+            if ask & lamp:
+                ask = (ask >> 12 << 4 | max(off[row], standing[row], moving[row]) >> 12) << 8 | 255 - row
+                if best < ask < below:
+                    best = ask
+        if best:  # one may have ended in between
+            self.below = best
+            best = 255 - (best & 255)
+            if self.others:
+                self.put(b", " if self.hardest else b"")
+                put_name(self.w, best)
+            self.hardest = self.hardest or best
+
+    def _named(self, _):
+        if self.others:
+            self.put(b"), hardest " if self.others < _NAMED else b" and more), hardest ")
+        if self.hardest:
+            self.later(self.fault, self.hardest)
+
+    def _hv_lamp(self, _):
         o = self.o
         put = self.put
         put(b"high-voltage lamps lit: " if o.lamp_hv else b"high-voltage lamps out: ")
@@ -619,7 +651,7 @@ class _Answer:
 
     # Cooling and isolation
 
-    def _cooling(self):
+    def _cooling(self, _):
         o = self.o
         self.put(b"cooling: fan ")
         self.w.permille(o.fan_permille)
@@ -634,10 +666,10 @@ class _Answer:
         self.put(b"; ")
         self._filled(_COOLING if self.b.cool_kind else _PASSIVE)
 
-    def _isolation(self):
+    def _isolation(self, _):
         for row in (8, 9, 11, 12, 10, 7, 13):
             if self.f.places[row]:
-                self.fault(row)
+                self.later(self.fault, row)
                 return
         if not self.s.isolation.watching:
             self.put(b"isolation not judged, another monitor is active while plugged in: ")
@@ -646,16 +678,4 @@ class _Answer:
         self._filled(_ISOLATION)
 
 
-_METHODS = (
-    _Answer._phase,
-    _Answer._start,
-    _Answer._drive_limit,
-    _Answer._charge_limit,
-    _Answer._ready_lamp,
-    _Answer._caution_lamp,
-    _Answer._stop_lamp,
-    _Answer._hv_lamp,
-    _Answer._cooling,
-    _Answer._isolation,
-)
 _answer = _Answer()
