@@ -1,7 +1,7 @@
 """Why: each lamp, limit, refusal and shutdown in words: what was measured, the line it crossed, a first check (S13).
 
-Decides nothing. An answer is made in parts, so that a live tick has time and heap for one: a clause with the names of its
-readings in braces, then its words and readings, one a part, then the next clause. One answer at a time.
+Decides nothing. An answer is made in parts, so that a live tick has time and heap for one: a clause with the names of
+its readings in braces, then its words and readings, one a part, then the next clause. One answer at a time.
 """
 
 from micropython import const
@@ -49,7 +49,7 @@ _ENDS = (
     b"it ends when asked for and acknowledged at the vehicle",
     b"it ends at the key-on after it was acknowledged at the vehicle",
 )
-_LIMITERS = (
+LIMITERS = (
     b"",
     b"",
     b"the bus not yet held",
@@ -189,7 +189,7 @@ def quantity(name, value):
 
 
 class _Answer:
-    """One question to one supervisor, clause by clause, readings still in braces. `later` is what follows this clause."""
+    """One question to one supervisor, clause by clause, readings in braces. `later` is what follows this clause."""
 
     def __init__(self):
         self.texts = Texts()
@@ -325,15 +325,14 @@ class _Answer:
 
     def _measured(self, row):
         # Gone, but latched: what was read when it came says more than what is read now.
+        self.texts.find(row, b"reads ")
         if self.gone:
             self.record = self.s.memory.raw(row)
-            self.texts.find(row, b"reads ")
-            if self.record is not None and not self._live():
-                self.put(b"when it came, ")
-                self._copy()
-                return
-            self.record = None
-        self._reads(row)
+            if self.record is not None and self._live():
+                self.record = None
+        if self.record is not None:
+            self.put(b"when it came, ")
+        self._copy()
 
     def _live(self):
         # True when a reading of the line found is in no frame.
@@ -549,7 +548,7 @@ class _Answer:
             self._stage()
         else:
             self.put(b", set by ")
-            self.put(_LIMITERS[by])
+            self.put(LIMITERS[by])
             self.put(b" for ")
             self._span(self.f.clock_ms - since_ms)
             row = self.texts.seen(_LIMITER + by)

@@ -1,6 +1,6 @@
 """Text into one buffer that is made once: constant bytes, integers and quantities as people write them.
 
-Decides nothing. Nothing here takes from the heap: an answer over the link is made in a live tick, where nobody collects.
+Decides nothing. Nothing here takes from the heap: an answer over the link is made in a live tick, and nobody collects.
 """
 
 import io
