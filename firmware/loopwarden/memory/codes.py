@@ -32,6 +32,7 @@ FRAME = (
     "switches",
     "measured",
 )
+FIRST_MEASURED, LATEST_MEASURED = FIRST + 13, LATEST + 13
 AGE_CYCLES = const(40)  # a code that did not come back in so many power cycles is forgotten (common practice)
 _COUNT_MAX = const(0xFFFF)
 # Status bits of ISO 14229-1.
@@ -80,13 +81,6 @@ def _write_thermal(record, at, t):
 def frame_at(record, at):
     """A freeze frame as a dict: name to integer, None where a reading was not valid (S10)."""
     return {name: None if record[at + k] == NOTHING else record[at + k] for k, name in enumerate(FRAME)}
-
-
-def freeze(supervisor, row):
-    """A freeze frame of this tick as a dict (allocates; for hosts and words)."""
-    record = new_record(row)
-    write_frame(record, FIRST, supervisor, row)
-    return frame_at(record, FIRST)
 
 
 def occurs(record, cycle, places, supervisor):

@@ -117,3 +117,8 @@ def has_drifted(lines):
     """
     lows = [line[LOWEST_OHM] for line in lines if line[FLAGS] & DROVE and line[LOWEST_OHM] < _NO_OHM]
     return len(lows) > 5 and lows[-1] * 2 <= lows[-6]
+
+
+def noted(line, row):
+    """True where a row occurred in the power cycle of a summary line."""
+    return line[CODES + row // _ROWS_IN_INT] >> row % _ROWS_IN_INT & 1

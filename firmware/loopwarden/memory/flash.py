@@ -54,7 +54,6 @@ class FlashMemory(RamMemory):
         self.why_failed = ""
         self.birth = (0, 0)
         self.clear_cycle = 0
-        self.records = None
         self.codes_of = [K.new_record(row) for row in range(_ROWS)]
         self.state = array("i", bytes(_STATE_BYTES))
         self.buffer = bytearray(_FILE_MAX)
@@ -541,25 +540,21 @@ class FlashMemory(RamMemory):
         """The ISO 14229-1 status byte of a row."""
         return K.status(self.codes_of[row], self.cycle, self.log.drove, self.log.drove_since_clear)
 
-    def record(self, row):
-        """The record of a row as in `codes`, None without one (allocates; for links and hosts)."""
-        return self._as_dict(self.codes_of[row]) if self.codes_of[row][K.COUNT] else None
+    def raw(self, row):
+        """The record of a row as it is kept, an array as in codes.py; None without one. Heap: none."""
+        record = self.codes_of[row]
+        return record if record[K.COUNT] else None
 
-    def codes(self):
-        """Stored records in table order, as dicts: row, count, first, latest (frames), places, present, cycles, status,
-        stored (allocates; for links and hosts)."""
-        return [self._as_dict(record) for record in self.codes_of if record[K.COUNT]]
+    def strip(self):
+        """The seconds before the latest hard reaction, as in drive_log.py."""
+        return self.log.strip
+
+    def line(self, cycle):
+        """The summary line of a power cycle, None without one; of this one as it is by now (reads a file)."""
+        return self.log.line if cycle == self.cycle else self._line(cycle)
 
     def _as_dict(self, record):
-        return {
-            "row": record[K.ROW],
-            "count": record[K.COUNT],
-            "places": record[K.PLACES],
-            "present": bool(record[K.FLAGS] & K.FAILED),
-            "first_cycle": record[K.FIRST_CYCLE],
-            "latest_cycle": record[K.LATEST_CYCLE],
-            "first": K.frame_at(record, K.FIRST),
-            "latest": K.frame_at(record, K.LATEST),
-            "status": self.status(record[K.ROW]),
-            "stored": self.stored(record[K.ROW]),
-        }
+        shown = super()._as_dict(record)
+        shown["status"] = self.status(record[K.ROW])
+        shown["stored"] = self.stored(record[K.ROW])
+        return shown

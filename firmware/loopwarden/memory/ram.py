@@ -4,7 +4,7 @@ Keeps and hands back; decides nothing. It survives a simulated power cut because
 it does not, and a board without a store is a board whose memory is new (S9).
 """
 
-from loopwarden.memory.codes import CODED, freeze
+from loopwarden.memory import codes as K
 from loopwarden.policy import fault_table as T
 from loopwarden.policy.faults import ENDED, GONE, NOTED
 
@@ -38,7 +38,7 @@ class RamMemory:
         self.under_load = 0
         self.flats = 0
         self.locked = []
-        self.records = {}
+        self.kept = {}  # row -> record, an array as in codes.py
         self.cycle = 0
 
     def begin(self, feed=None):
@@ -117,42 +117,67 @@ class RamMemory:
     def _take(self, row, mark, supervisor):
         places = supervisor.faults.places[row]
         self.keep(row, mark, places)
-        if mark & NOTED and CODED[row]:
+        if mark & NOTED and K.CODED[row]:
             self._store(row, places, supervisor)
         if mark & GONE:
             self._gone(row)
 
     def _gone(self, row):
-        if row in self.records:
-            self.records[row]["present"] = False
+        if row in self.kept:
+            self.kept[row][K.FLAGS] &= ~K.FAILED
 
     def _store(self, row, places, supervisor):
-        frame = freeze(supervisor, row)
-        record = self.records.get(row)
-        if record is None:
-            record = {"row": row, "count": 0, "first": frame, "first_cycle": self.cycle, "places": 0}
-            self.records[row] = record
-        record["count"] += 1
-        record["latest"] = frame
-        record["latest_cycle"] = self.cycle
-        record["places"] |= places
-        record["present"] = True
+        if row not in self.kept:
+            self.kept[row] = K.new_record(row)
+        K.occurs(self.kept[row], self.cycle, places, supervisor)
+
+    # Asked over a link
 
     def clear(self, row):
         """Forget a stored record; refused for a lock that still stands."""
         if row in self.locked:
             return False
-        self.records.pop(row, None)
+        self.kept.pop(row, None)
         return True
 
     def stored(self, row):
         """True when the record of a row is where a power cut does not reach it; here it is where it will ever be."""
         return True
 
+    def raw(self, row):
+        """The record of a row as it is kept, an array as in codes.py; None without one. Heap: none."""
+        return self.kept.get(row)
+
+    def status(self, row):
+        """The ISO 14229-1 status byte of a row with a record; nobody looks here whether a drive went through."""
+        return K.status(self.kept[row], self.cycle, False, False)
+
+    def strip(self):
+        """The seconds before the latest hard reaction, as in drive_log.py; nothing where none is kept."""
+        return b""
+
+    def line(self, cycle):
+        """The summary line of a power cycle, None without one."""
+        return None
+
     def record(self, row):
-        """The stored record of a row as in `codes`, None without one."""
-        return self.records.get(row)
+        """The record of a row as in `codes`, None without one (allocates; for hosts)."""
+        record = self.raw(row)
+        return self._as_dict(record) if record else None
 
     def codes(self):
-        """Stored records in table order, as dicts: row, count, first, latest (frames), places, present, cycles."""
-        return [self.records[row] for row in sorted(self.records)]
+        """Stored records in table order, as dicts: row, count, first, latest (frames), places, present, cycles
+        (allocates; for hosts)."""
+        return [self._as_dict(self.raw(row)) for row in range(len(KEPT)) if self.raw(row)]
+
+    def _as_dict(self, record):
+        return {
+            "row": record[K.ROW],
+            "count": record[K.COUNT],
+            "places": record[K.PLACES],
+            "present": bool(record[K.FLAGS] & K.FAILED),
+            "first_cycle": record[K.FIRST_CYCLE],
+            "latest_cycle": record[K.LATEST_CYCLE],
+            "first": K.frame_at(record, K.FIRST),
+            "latest": K.frame_at(record, K.LATEST),
+        }

@@ -1,0 +1,175 @@
+"""Lines out: text for people and JSON objects for programs, made in one buffer; long text is broken to fit a line.
+
+Decides nothing. A value that is not known is null. Nothing here takes more than some bytes of views from the heap.
+"""
+
+import binascii
+
+from micropython import const
+
+from loopwarden.readings import put_name
+from loopwarden.words import PART
+from loopwarden.writer import Writer
+
+WIDTH = const(78)
+PIECE = const(280)  # of text in a JSON object
+_BUFFER = const(512)  # no line is longer than 480
+_SEAL = b',"crc":"00000000"}\r\n'
+_SEALED = const(20)
+_BLANK = const(32)
+_HEX = b"0123456789abcdef"
+
+
+class Lines:
+    """One line at a time, sent from buffer[at] to buffer[end]. program: a program asks, its number is n."""
+
+    def __init__(self):
+        self.w = Writer(_BUFFER)
+        self.put = self.w.put
+        self.buffer = bytearray(_BUFFER)
+        self.view = memoryview(self.buffer)
+        self.flow = bytearray(2 * PART)
+        self.flowing = memoryview(self.flow)
+        self.at = self.end = self.i = self.n = 0
+        self.program = self.failed = False  # failed: the answer ended with an error
+        self.subject = b""
+
+    def asked(self, program, n):
+        """Another request: n is its number, -1 where nobody could read one."""
+        self.program, self.n, self.i, self.failed = program, n, 0, False
+
+    def flush(self):
+        """Send what was written, as it is."""
+        self.at, self.end = 0, self.w.take(self.buffer)
+
+    def line(self):
+        """End a line of text."""
+        self.put(b"\r\n")
+        self.flush()
+
+    # Objects
+
+    def begin(self, kind):
+        put = self.put
+        put(b'{"n":')
+        self._value(None if self.n < 0 else self.n)
+        put(b',"i":')
+        self.w.int(self.i)
+        put(b',"kind":"')
+        put(kind)
+        put(b'"')
+
+    def _value(self, value):
+        if value is None:
+            self.put(b"null")
+        else:
+            self.w.int(value)
+
+    def key(self, name):
+        self.put(b',"')
+        self.put(name)
+        self.put(b'":')
+
+    def int(self, name, value):
+        self.key(name)
+        self._value(value)
+
+    def text(self, name, text):
+        """Plain ASCII without quotes and backslashes, as bytes."""
+        self.key(name)
+        self.put(b'"')
+        self.put(text)
+        self.put(b'"')
+
+    def foreign(self, text):
+        """A str that somebody else wrote: what would break a line or an object becomes a question mark."""
+        for sign in text:
+            self.put(sign.encode() if " " <= sign <= "~" and sign not in '"\\' else b"?")
+
+    def open(self, name):
+        """A text that the caller writes and ends with its quote."""
+        self.key(name)
+        self.put(b'"')
+
+    def close(self):
+        """Seal the object: the checksum is over every byte before its own key."""
+        self.put(_SEAL)
+        self.flush()
+        self.i += 1
+        begin = self.end - _SEALED
+        crc = binascii.crc32(self.view[:begin])
+        self._hex(begin + 8, crc >> 16 & 0xFFFF)
+        self._hex(begin + 12, crc & 0xFFFF)
+
+    def _hex(self, at, word):
+        for k in range(4):
+            self.buffer[at + k] = _HEX[word >> 12 - 4 * k & 15]
+
+    # Both
+
+    def done(self):
+        """The last line of an answer; text needs none."""
+        if self.program:
+            n = self.i
+            self.begin(b"end")
+            self.int(b"lines", n)
+            self.close()
+
+    def error(self, text, row=0, more=b""):
+        """The last line of an answer that could not be given: one line of words."""
+        self.failed = True
+        if self.program:
+            self.begin(b"error")
+            self.put(b',"error":"')
+        if row:
+            put_name(self.w, row)
+            self.put(b": ")
+        self.put(text)
+        self.put(more)
+        if self.program:
+            self.put(b'"')
+            self.close()
+        else:
+            self.line()
+
+    def broken(self, parts, piece):
+        """A generator: what `parts` writes, broken at blanks; `piece(view)` makes a line of each."""
+        width = PIECE if self.program else WIDTH - 2
+        flow = self.flow
+        n = 0
+        for _ in parts:
+            n += self.w.take(self.flowing[n:])
+            yield
+            while n > width:
+                cut = flow.rfind(b" ", 0, width) + 1
+                if cut <= 1:
+                    cut = width
+                piece(self.flowing[:cut])
+                yield
+                self.flowing[: n - cut] = self.flowing[cut:n]
+                n -= cut
+        if n:
+            piece(self.flowing[:n])
+            yield
+
+    def indented(self, text):
+        self.put(b"  ")
+        self.put(text[:-1] if text[-1] == _BLANK else text)
+        self.line()
+
+    def why(self, text):
+        """A piece of an answer to why; subject stands in `subject`."""
+        self.begin(b"why")
+        self.text(b"subject", self.subject)
+        self.text(b"text", text)
+        self.close()
+
+    def means(self, text):
+        self.begin(b"text")
+        self.text(b"means", text)
+        self.close()
+
+    def check(self, text):
+        self.begin(b"text")
+        self.text(b"check", text)
+        self.close()

@@ -1,0 +1,106 @@
+"""What both renderings list: commands, channels, switches, values of the build; and whether it is fit to be laid up."""
+
+from micropython import const
+
+from loopwarden import signals as S
+from loopwarden.policy import fault_table as T
+
+LINK_SCHEMA = const(1)
+_LATEST = const(20)  # starts told while live: each is read from a file
+_SUMMARIES = const(220)
+
+COMMANDS = (
+    (b"help", b"this list"),
+    (b"status", b"what it is doing, the bus, limits, contactors, lamps"),
+    (b"faults", b"every code; faults CODE, or its name, tells one in full"),
+    (b"why", b"why SUBJECT, as start, drive limit, hv lamp, or a fault's name"),
+    (b"inputs", b"every channel and switch as it is read now"),
+    (b"limits", b"drive and charge limit, and what sets them"),
+    (b"starts", b"precharge and discharge of the last power cycles"),
+    (b"storage", b"is it fit to be laid up"),
+    (b"clear", b"clear CODE, or clear all: off only; locks need the button"),
+    (b"acknowledge", b"acknowledge CODE: then press the wired button"),
+    (b"version", b"program, build and runtime"),
+    (b"build", b"the main values of the build"),
+    (b"time", b"time SECONDS tells it the time of day, in unix seconds"),
+    (b"service", b"give the board up for service: off, bus proven dead"),
+)
+# name; reading and state of Inputs; what of the build says that it is fitted; how Writer writes it
+INPUTS = (
+    (b"pack", "pack_mv", "pack_state", "", "mv"),
+    (b"bus", "bus_mv", "bus_state", "", "mv"),
+    (b"current", "current_ma", "current_state", "current_fitted", "ma"),
+    (b"isolation", "isolation_ohm", "isolation_state", "", "ohm"),
+    (b"speed", "speed_mm_s", "speed_state", "speed_fitted", "mm_s"),
+    (b"supply", "supply_mv", "supply_state", "", "mv"),
+    (b"reference", "reference_mv", "reference_state", "reference_fitted", "mv"),
+)
+SWITCHES = (
+    (b"key", S.KEY, ""),
+    (b"start", S.START, ""),
+    (b"acknowledge", S.ACK, ""),
+    (b"charge plug", S.PLUG, "plug_fitted"),
+    (b"service jumper", S.SERVICE, ""),
+    (b"emergency stop", S.STOP, ""),
+    (b"crash", S.CRASH, "crash_fitted"),
+    (b"charger done", S.CHARGED, "charged_fitted"),
+    (b"positive contact", S.AUX_POSITIVE, "feedback"),
+    (b"negative contact", S.AUX_NEGATIVE, "feedback"),
+    (b"coolant moves", S.COOLANT, "coolant_fitted"),
+    (b"coil fault", S.COIL_FAULT, "coil_feedback_fitted"),
+    (b"lamp fault", S.LAMP_FAULT, "lamp_feedback_fitted"),
+)
+BUILD = (
+    "tick_ms",
+    "working_v",
+    "dead_mv",
+    "pack_under_mv",
+    "pack_over_mv",
+    "charge_end_mv",
+    "precharge_min_ms",
+    "precharge_max_ms",
+    "discharge_window_ms",
+    "close_ms",
+    "release_ms",
+    "iso_warn_ohm",
+    "iso_fault_ohm",
+    "drive_current_ma",
+    "charge_current_ma",
+)
+
+
+def starts_of(loop):
+    """The numbers of the power cycles to tell of, newest last."""
+    last = loop.memory.cycle
+    return range(max(last - (_LATEST if loop.supervisor.phases.stage else _SUMMARIES), 0) + 1, last + 1)
+
+
+def coils_off(loop):
+    o = loop.outputs
+    return not (o.positive or o.negative or o.precharge or o.discharge)
+
+
+def not_off(loop):
+    """Why this is not the off phase with everything dead; b"" where it is: what clearing and service ask for."""
+    s = loop.supervisor
+    if s.phases.stage or not coils_off(loop):
+        return b"only with the key off and every contactor off"
+    if loop.memory.mark or not s.phases.proven_dead():
+        return b"the bus is not proven dead yet; ask again when it was dead for 10 s"
+    return b""
+
+
+def fit_to_lay_up(loop):
+    """The first reason against laying it up, b"" where there is none."""
+    s = loop.supervisor
+    reason = not_off(loop)
+    if reason:
+        return reason
+    if loop.memory.locked:
+        return b"a lock stands: type faults"
+    for row in range(1, len(T.TABLE) + 1):
+        if s.faults.asked[row] >> 12 >= T.REFUSE and s.faults.places[row]:
+            return b"a fault is active: type faults"
+    if not s.isolation.good:
+        return b"isolation is not known to be good"
+    return b"" if loop.memory.idle() else b"the fault memory is still storing"
