@@ -128,9 +128,10 @@ class VirtualBoard:
         self._clock_us = clock_us
         self._heap_bytes = heap_bytes
         self._folder = Path(tempfile.mkdtemp(prefix="loopwarden-board-"))
-        self.master, self._slave = pty.openpty()
+        # The board has the one end, whoever opens the port the other; ours keeps it up while nobody does.
+        self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)  # no signals from control bytes, no line editing: as a USB port has none
-        os.set_blocking(self.master, False)
+        os.set_blocking(self._slave, False)
         self.port = os.ttyname(self._slave)
         self._process: subprocess.Popen[bytes] | None = None
         self._to_guest = self._from_guest = -1
@@ -173,9 +174,9 @@ class VirtualBoard:
                 str(guest_reads),
                 str(guest_writes),
             ],
-            stdin=self._slave,
-            stdout=self._slave,
-            stderr=self._slave,
+            stdin=self._master,
+            stdout=self._master,
+            stderr=self._master,
             pass_fds=(guest_reads, guest_writes),
             env={**os.environ, "MICROPYPATH": str(GUEST)},
             start_new_session=True,
@@ -215,23 +216,25 @@ class VirtualBoard:
             ready, _, _ = select.select([self._from_guest], [], [], HANG_S)
             part = os.read(self._from_guest, OUT_BYTES - len(data)) if ready else b""
             if not part:
-                raise BoardError(f"the board's process {'ended' if ready else 'hangs'}: {self.console_text()}")
+                raise BoardError(f"the board's process {'ended' if ready else 'hangs'}: {self.console_text()[-1500:]}")
             data += part
         return read_state(data)
 
     def type(self, text: str) -> None:
         """Type at the console, as a terminal would."""
-        os.write(self.master, text.encode("ascii"))
+        os.write(self._slave, text.encode("ascii"))
 
     def console_text(self) -> str:
-        """What the board has said and nobody has read, for an error's text."""
-        with contextlib.suppress(BlockingIOError, OSError):
-            return os.read(self.master, 4096).decode("utf-8", "replace")[-1500:]
-        return ""
+        """What the board has said and nobody has read yet."""
+        said = b""
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                said += os.read(self._slave, 4096)
+        return said.decode("ascii", "replace")
 
     def close(self) -> None:
         """End the process and the port; the flash image stays."""
         self.power_off()
-        os.close(self.master)
+        os.close(self._master)
         os.close(self._slave)
         shutil.rmtree(self._folder, ignore_errors=True)

@@ -8,7 +8,7 @@ import rp2
 from machine import Pin
 from micropython import const
 
-from loopwarden import build, loop, words
+from loopwarden import VERSION, build, loop, words
 from loopwarden.board.board import Board, Flash
 from loopwarden.board.port import Port
 from loopwarden.link.console import Console
@@ -33,7 +33,7 @@ def run(feed):
     memory = FlashMemory(Flash(rp2.Flash(), board.inputs), "memory")
     words.open_texts()
     feed()
-    info = {"build": packed[:82].split()[-1].decode(), "runtime": sys.version}
+    info = {"program": VERSION, "build": packed.split(b"\n", 1)[0].split()[-1].decode(), "runtime": sys.version}
     packed = None
     if START_ERROR in os.listdir():
         os.remove(START_ERROR)
