@@ -5,7 +5,7 @@ Counts, duty and edges only; whether they can be believed is for `loopwarden.con
 
 from typing import cast
 
-from loopwarden.convert.raw import Raw
+from loopwarden.convert.raw import SUPPLY, ZONE, Raw
 from loopwarden.signals import (
     ACK,
     AUX_NEGATIVE,
@@ -99,7 +99,6 @@ class Sensors:
         self._curves = build.zone
         self.zone_names = [zone.name for zone in build.zone]
         self._places = _places(build)
-        self._zone = 0
         self._zone_counts: list[int | None] = []
         self._normally_closed = build.contactor.feedback == "normally_closed"
         self._feedback = build.contactor.feedback != "none"
@@ -126,7 +125,6 @@ class Sensors:
     def connect(self, raw: Raw) -> None:
         """Write into `raw` from now on; temperatures are all sampled once, as a board does when it starts."""
         self.raw = raw
-        self._zone = 0
         self._zone_counts = cast("list[int | None]", raw.zone_counts16)
         for index in range(len(self.zones)):
             self._temperature(index)
@@ -137,13 +135,14 @@ class Sensors:
         circuit = plant.circuit
         raw.pack_counts = self.pack.counts(circuit.pack_v)
         raw.bus_counts = self.bus.counts(circuit.bus_v)
-        raw.supply_counts = self.supply.counts(plant.supply_v)
         if self.current:
             raw.current_counts = self.current.counts(circuit.pack_a)
-        if self.reference:
-            raw.reference_counts = self.reference.counts(self._reference_v)
-        self._zone = zone = (self._zone + 1) % len(self.zones)
-        self._temperature(zone)
+        if raw.turn != ZONE:
+            raw.supply_counts = self.supply.counts(plant.supply_v)
+            if self.reference:
+                raw.reference_counts = self.reference.counts(self._reference_v)
+        if raw.turn != SUPPLY:
+            self._temperature(raw.zone)
         self._at = at = (self._at + 29) % NOISE_POINTS
         jitter = self._noise[at]
         self._levels(raw, dt_s)

@@ -1,4 +1,4 @@
-"""The bus of a build with more signals than pins: converters of the 3208 type, input and output registers.
+"""The bus of a build with more signals than pins: external converters, input registers, output registers.
 
 The output registers are held off by their enable line until the first word was shifted, and again at every reset: the
 line has its own pull-up. Two input bits are tied low and high, so that a chain that does not answer is known (S10).
@@ -6,6 +6,8 @@ line has its own pull-up. Two input bits are tied low and high, so that a chain 
 
 from machine import SPI, Pin
 from micropython import const
+
+from loopwarden.board.channels import ConverterChannel
 
 _CLOCK, _OUT, _IN, _SELECT, _SELECT2, _LATCH, _ENABLE, _SPI = range(8)
 _BAUD = const(1000000)  # what a converter of this type does at 3.3 V
@@ -16,11 +18,7 @@ class Bus:
 
     def __init__(self, plan):
         self.spi = SPI(plan[_SPI], baudrate=_BAUD, sck=Pin(plan[_CLOCK]), mosi=Pin(plan[_OUT]), miso=Pin(plan[_IN]))
-        self.transfer = self.spi.write_readinto  # saved: looking a method up costs more than calling it
         self.selects = [None if gpio < 0 else Pin(gpio, Pin.OUT, value=1) for gpio in plan[_SELECT : _SELECT2 + 1]]
-        # Per channel: start bit, single-ended, three bits of channel, then clocks for the answer.
-        self.asks = [bytes((6 | channel >> 2, (channel & 3) << 6, 0)) for channel in range(8)]
-        self.got = bytearray(3)
         self.latch = self.enable = None
         self.held_off = False
         self.chain = 0
@@ -33,31 +31,9 @@ class Bus:
             self.enable = Pin(plan[_ENABLE], Pin.OUT, value=1)  # high: every output of the registers is off
             self.held_off = True
 
-    def convert(self, channel):
-        """One conversion, 12 bits; None when no converter answers. Heap: none."""
-        select = self.selects[channel >> 3]
-        got = self.got
-        select(0)
-        self.transfer(self.asks[channel & 7], got)
-        select(1)
-        return None if got[1] & 16 else (got[1] & 15) << 8 | got[2]  # the bit before the first is always low
-
-    def convert16(self, channel):
-        """Sum of sixteen conversions; None when one was not answered. Heap: none."""
-        select = self.selects[channel >> 3]
-        transfer = self.transfer
-        ask = self.asks[channel & 7]
-        got = self.got
-        counts = bad = 0
-        n = 16
-        while n:
-            select(0)
-            transfer(ask, got)
-            select(1)
-            bad |= got[1]
-            counts += (got[1] & 15) << 8 | got[2]
-            n -= 1
-        return None if bad & 16 else counts
+    def channel(self, n):
+        """Channel n of the converters, eight on each."""
+        return ConverterChannel(self.selects[n >> 3], self.spi.write_readinto, n & 7)
 
     def exchange(self):
         """Load the input registers and read them. Heap: none."""

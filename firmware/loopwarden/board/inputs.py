@@ -2,13 +2,15 @@
 
 from time import ticks_diff, ticks_us
 
-from machine import ADC, Pin, mem16, mem32
+from machine import Pin, mem16, mem32
 from micropython import const
 
+from loopwarden.board.channels import PinChannel
 from loopwarden.board.lines import CrashLine, PeriodLine, PulseLine
 from loopwarden.board.rp2040 import EDGES, FELL, GPIO_IN
 from loopwarden.convert.isolation import LINE
 from loopwarden.convert.loops import LEVEL, RESISTOR, TOGGLED
+from loopwarden.convert.raw import BOTH, ZONE
 from loopwarden.signals import LOOP0, STOP
 
 _CONVERTER, _SHIFT_IN = const(100), const(200)
@@ -21,11 +23,10 @@ class Inputs:
 
     def __init__(self, build, bus):
         self.bus = bus
-        self.adc = {}
-        channels = build.pins_channel
-        self.pack, self.second, self.current, self.supply, self.reference = [self._channel(p) for p in channels]
-        self.zones = [self._channel(place) for place in build.pins_zone]
-        self.zone = -1  # none was sampled yet
+        channels = [self._channel(place) for place in build.pins_channel]
+        # Saved bound methods: looking a method up costs more than calling it.
+        self.pack, self.second, self.current, self.supply, self.reference = [c and c.read for c in channels]
+        self.zones = [self._channel(place).read16 for place in build.pins_zone]
         self.pin_mask = self.chain_mask = self.echo_mask = 0
         self.maps, self.echoes, self.resistors = [], [], []
         self.halves, self.cleared = [], []
@@ -64,9 +65,9 @@ class Inputs:
         self.fresh = self.count = 0
 
     def _channel(self, place):
-        if 0 <= place < _CONVERTER and place not in self.adc:
-            self.adc[place] = ADC(Pin(place))  # by pin: by number the pad would keep its pull-down
-        return place
+        if place < 0:
+            return None
+        return self.bus.channel(place - _CONVERTER) if place >= _CONVERTER else PinChannel(place)
 
     def _map(self, bit, place):
         if place >= _SHIFT_IN:
@@ -89,7 +90,7 @@ class Inputs:
         for loop, place in enumerate(build.pins_loop):
             sense = build.convert_loop_sense[loop]
             if sense == RESISTOR:
-                self.resistors.append((loop, self._channel(place)))
+                self.resistors.append((loop, self._channel(place).read))
             elif sense == TOGGLED:
                 if place < _SHIFT_IN:
                     Pin(place, Pin.IN)
@@ -100,105 +101,116 @@ class Inputs:
 
     def sample(self, raw, driven):
         """Fill `raw`; `driven` is the level that the toggled loops have had since the last tick. Heap: none."""
-        raw.pack_counts = self._counts(self.pack)
-        raw.bus_counts = self._counts(self.second)
-        raw.supply_counts = self._counts(self.supply)
-        if self.current >= 0:
-            raw.current_counts = self._counts(self.current)
-        if self.reference >= 0:
-            raw.reference_counts = self._counts(self.reference)
-        for loop, place in self.resistors:
-            raw.loop_counts[loop] = self._counts(place)
-        self._zones(raw)
-        self._levels(raw)
+        raw.pack_counts = self.pack()
+        raw.bus_counts = self.second()
+        if self.current:
+            raw.current_counts = self.current()
+        if self.resistors:
+            self._resistors(raw)
+        if raw.turn == ZONE:
+            raw.zone_counts16[raw.zone] = self.zones[raw.zone]()
+        else:
+            self._slow(raw)
         raw.loop_driven = driven
-        self._edges(raw)
+        self._levels(raw)
+        if self.isolation:
+            self._isolation(raw, self.isolation)
+        if self.speed:
+            self._speed(raw, self.speed)
 
-    def _counts(self, place):
-        if place >= _CONVERTER:
-            return self.bus.convert(place - _CONVERTER)
-        return self.adc[place].read_u16() >> 4  # twelve bits, the first four again below them
+    def _slow(self, raw):
+        raw.supply_counts = self.supply()
+        if self.reference:
+            raw.reference_counts = self.reference()
+        if raw.turn == BOTH:  # all zones once, so that none begins as stale
+            self._all_zones(raw)
 
-    def _zones(self, raw):
-        zone = self.zone
-        if zone < 0:  # all of them once, so that none begins as stale
-            for zone, place in enumerate(self.zones):
-                raw.zone_counts16[zone] = self._counts16(place)
-            self.zone = 1 if len(self.zones) > 1 else 0
-            return
-        zone += 1
-        if zone >= len(self.zones):
-            zone = 0
-        self.zone = zone
-        raw.zone_counts16[zone] = self._counts16(self.zones[zone])
+    def _all_zones(self, raw):
+        zone = len(self.zones)
+        while zone:
+            zone -= 1
+            raw.zone_counts16[zone] = self.zones[zone]()
 
-    def _counts16(self, place):
-        if place >= _CONVERTER:
-            return self.bus.convert16(place - _CONVERTER)
-        read = self.adc[place]
-        counts = 0
-        n = 16
+    def _resistors(self, raw):
+        n = len(self.resistors)
         while n:
-            counts += read.read_u16() >> 4
             n -= 1
-        return counts
+            raw.loop_counts[self.resistors[n][0]] = self.resistors[n][1]()
 
     def _levels(self, raw):
         pins = mem32[GPIO_IN]
-        chain = 0
-        if self.chain_bits:
-            self.bus.exchange()
-            chain = self.bus.chain
-            if not self.bus.answers:
-                raw.known &= ~self.chain_bits  # S10
-            else:
-                raw.known |= self.chain_bits
+        chain = self._chain(raw) if self.chain_bits else 0
         if pins & self.pin_mask != self.word or chain & self.chain_mask != self.chain:
             self._look(pins & self.pin_mask, chain & self.chain_mask)
-        levels = self.levels
-        for bit, place in self.echoes:
-            if place >= _SHIFT_IN:
-                if chain >> (place - _SHIFT_IN) & 1:
-                    levels |= bit
-            elif pins >> place & 1:
-                levels |= bit
-        raw.levels = levels
+        raw.levels = self.levels
+        if self.echoes:
+            self._echo(raw, pins, chain)
         if self.isolation_pin:
             raw.isolation_level = 1 if pins & self.isolation_pin else 0
         if self.crash:
             raw.crash_us = self.crash.take_us(pins & self.crash_mask)
-        latched = ~levels & self.latched_mask
-        for half, mask, bit in self.halves:
-            if mem16[half] & mask:
-                latched |= bit
-        if latched:
-            for word, mask in self.cleared:
-                mem32[word] = mask
-        raw.latched = latched
+        self._latched(raw, ~raw.levels & self.latched_mask)
+
+    def _chain(self, raw):
+        bus = self.bus
+        bus.exchange()
+        if bus.answers:
+            raw.known |= self.chain_bits
+        else:
+            raw.known &= ~self.chain_bits  # S10
+        return bus.chain
 
     def _look(self, pins, chain):
+        # Only when a level has changed.
         levels = 0
-        for bit, place, mask in self.maps:
-            if (chain if place >= _SHIFT_IN else pins) & mask:
-                levels |= bit
+        n = len(self.maps)
+        while n:
+            n -= 1
+            if (chain if self.maps[n][1] >= _SHIFT_IN else pins) & self.maps[n][2]:
+                levels |= self.maps[n][0]
         self.levels = levels
         self.word = pins
         self.chain = chain
 
-    def _edges(self, raw):
-        line = self.isolation
-        if line:
-            fresh = line.fresh
-            raw.isolation_fresh = 1 if fresh != self.fresh else 0
-            self.fresh = fresh
-            raw.isolation_high_us = line.high_us
-            raw.isolation_low_us = line.low_us
-        line = self.speed
-        if line:
-            count = line.count
-            raw.speed_pulses = (count - self.count) & 0xFFFF
-            self.count = count
-            raw.speed_period_us = line.period_us
+    def _echo(self, raw, pins, chain):
+        n = len(self.echoes)
+        while n:
+            n -= 1
+            place = self.echoes[n][1]
+            if (chain >> (place - _SHIFT_IN) if place >= _SHIFT_IN else pins >> place) & 1:
+                raw.levels |= self.echoes[n][0]
+
+    def _latched(self, raw, latched):
+        n = len(self.halves)
+        while n:
+            n -= 1
+            half = self.halves[n]
+            if mem16[half[0]] & half[1]:
+                latched |= half[2]
+        if latched:
+            self._unlatch(len(self.cleared))
+        raw.latched = latched
+
+    def _unlatch(self, n):
+        while n:
+            n -= 1
+            mem32[self.cleared[n][0]] = self.cleared[n][1]
+
+    def _isolation(self, raw, line):
+        fresh = line.fresh
+        if fresh == self.fresh:
+            raw.isolation_fresh = 0
+            return
+        self.fresh = fresh
+        raw.isolation_fresh = 1
+        raw.isolation_high_us = line.high_us
+        raw.isolation_low_us = line.low_us
+
+    def _speed(self, raw, line):
+        count = line.count
+        raw.speed_pulses = (count - self.count) & 0xFFFF
+        self.count = count
+        raw.speed_period_us = line.period_us
 
     def stalled(self, since_us):
         """A flash operation that began at `since_us` just ended: edges in it came late, or not at all."""

@@ -10,8 +10,11 @@ from micropython import const
 from loopwarden.board.rp2040 import GPIO_OUT_CLR, GPIO_OUT_SET
 
 _SHIFT_OUT = const(300)
-_HOLD, _LOOP_DRIVE = const(12), const(17)  # places in pins_out
-_OUTPUTS = const(18)
+_FAST = const(8)  # so many of pins_out have pins of their own and are written in every tick
+# The rest, a bit each in the order of the plan; the loops' drive is the last.
+_READY, _CAUTION, _CHARGER, _LOADS, _HOLD = const(1), const(2), const(4), const(8), const(16)
+_HEATER, _CHILLER, _VALVE, _SHARE = const(32), const(64), const(128), const(256)
+_HOLD_PLACE = const(4)
 _DUTY_HZ = const(1000)
 _ZERO, _SPAN = const(6554), const(52428)  # 10 % means a limit of zero, 90 % the full one; of 65535
 _FULL = const(1000)
@@ -22,24 +25,38 @@ class Driver:
 
     def __init__(self, build, bus):
         self.bus = bus
-        self.pin = [0] * _OUTPUTS  # masks; 0 for what lies on a register, or is not there
-        self.bit = [0] * _OUTPUTS
-        self.pins = self.bits = 0
-        for n, place in enumerate(build.pins_out):
-            if place >= _SHIFT_OUT:
-                self.bit[n] = 1 << (place - _SHIFT_OUT)
-                self.bits |= self.bit[n]
-            elif place >= 0:
-                Pin(place, Pin.OUT, value=0)
-                self.pin[n] = 1 << place
-                self.pins |= self.pin[n]
+        self.pins = 0  # that are written in every tick
+        fast = [self._fast(place) for place in build.pins_out[:_FAST]]
+        self.positive, self.negative, self.precharge, self.discharge = fast[:4]
+        self.inverter_enable, self.lamp_stop, self.lamps_dark, self.heartbeat = fast[4:]
+        # The slow ones, by their place after the fast: a mask each, 0 where it lies on the other or is not there.
+        self.pin, self.bit = [], []
+        self.bits = self.pins_slow = 0
+        for place in build.pins_out[_FAST:]:
+            self._slow_place(place)
+        self.drive_bit, self.drive_pin = self.bit.pop(), self.pin.pop()
+        self.pins_slow &= ~self.drive_pin
         self.duties = [self._duty(gpio) for gpio in build.pins_duty]
         self.told = [-1] * 4
         self.driven = 0
-        self.fast = self.pin[:8]
-        self.slow = 0  # the word for the registers, and the slow outputs that have pins
-        self.slow_pins = 0
+        self.asked = self.slow = self.slow_pins = 0
         self.off()
+
+    def _fast(self, place):
+        if place < 0:
+            return 0
+        Pin(place, Pin.OUT, value=0)
+        self.pins |= 1 << place
+        return 1 << place
+
+    def _slow_place(self, place):
+        on_register = place >= _SHIFT_OUT
+        self.bit.append(1 << (place - _SHIFT_OUT) if on_register else 0)
+        self.pin.append(0 if on_register or place < 0 else 1 << place)
+        self.bits |= self.bit[-1]
+        self.pins_slow |= self.pin[-1]
+        if self.pin[-1]:
+            Pin(place, Pin.OUT, value=0)
 
     def _duty(self, gpio):
         if gpio < 0:
@@ -51,30 +68,26 @@ class Driver:
 
     def drive(self, o):
         """Write every command of `o`, the ones a promise hangs on first. Heap: none."""
-        positive, negative, precharge, discharge, inverter, stop, dark, heartbeat = self.fast
         on = 0
         if o.positive:
-            on |= positive
+            on |= self.positive
         if o.negative:
-            on |= negative
+            on |= self.negative
         if o.precharge:
-            on |= precharge
+            on |= self.precharge
         if o.discharge:
-            on |= discharge
+            on |= self.discharge
         if o.inverter_enable:
-            on |= inverter
+            on |= self.inverter_enable
         if o.lamp_stop:
-            on |= stop
+            on |= self.lamp_stop
         if not o.lamp_hv:
-            on |= dark  # S5
+            on |= self.lamps_dark  # S5
         if o.heartbeat:
-            on |= heartbeat  # S11: made by the loop, in each of its ticks
-        self._slow(o)
-        on |= self.slow_pins
+            on |= self.heartbeat  # S11: made by the loop, in each of its ticks
         mem32[GPIO_OUT_CLR] = self.pins & ~on
         mem32[GPIO_OUT_SET] = on
-        if self.bits:
-            self.bus.shift(self.slow)
+        self._slow(o)
         told = self.told
         if o.drive_limit_permille != told[0]:
             self._limit(0, o.drive_limit_permille)
@@ -87,41 +100,47 @@ class Driver:
 
     def _slow(self, o):
         # What no promise hangs on, and the toggled loops' level, which changes in every tick.
-        bit, pin = self.bit, self.pin
-        word = pins = 0
+        n = 0
         if o.lamp_ready:
-            word |= bit[8]
-            pins |= pin[8]
+            n = _READY
         if o.lamp_caution:
-            word |= bit[9]
-            pins |= pin[9]
-        if o.charger_enable:
-            word |= bit[10]
-            pins |= pin[10]
-        if o.hv_loads_enable:
-            word |= bit[11]
-            pins |= pin[11]
+            n |= _CAUTION
         if o.hold:
-            word |= bit[_HOLD]
-            pins |= pin[_HOLD]
-        if o.heater:
-            word |= bit[13]
-            pins |= pin[13]
+            n |= _HOLD
+        if o.hv_loads_enable:
+            n |= _LOADS
+        if o.charger_enable:
+            n |= _CHARGER
+        if o.chill_valve or o.heater or o.heat_share:
+            n |= (_VALVE if o.chill_valve else 0) | (_HEATER if o.heater else 0) | (_SHARE if o.heat_share else 0)
         if o.chiller:
-            word |= bit[14]
-            pins |= pin[14]
-        if o.chill_valve:
-            word |= bit[15]
-            pins |= pin[15]
-        if o.heat_share:
-            word |= bit[16]
-            pins |= pin[16]
+            n |= _CHILLER
+        if n != self.asked:
+            self._place(n)
         self.driven ^= 1
         if self.driven:
-            word |= bit[_LOOP_DRIVE]
-            pins |= pin[_LOOP_DRIVE]
-        self.slow = word
-        self.slow_pins = pins
+            self._write(self.slow | self.drive_bit, self.drive_pin)
+        else:
+            self._write(self.slow, 0)
+
+    def _write(self, word, pin):
+        if self.drive_pin:
+            mem32[GPIO_OUT_SET if pin else GPIO_OUT_CLR] = self.drive_pin
+        if self.bits:
+            self.bus.shift(word)
+
+    def _place(self, asked):
+        # Only when something has changed: which bits and pins that means.
+        self.asked = asked
+        self.slow = self.slow_pins = 0
+        n = len(self.bit)
+        while n:
+            n -= 1
+            if asked >> n & 1:
+                self.slow |= self.bit[n]
+                self.slow_pins |= self.pin[n]
+        mem32[GPIO_OUT_CLR] = self.pins_slow & ~self.slow_pins
+        mem32[GPIO_OUT_SET] = self.slow_pins
 
     def _limit(self, n, permille):
         self.told[n] = permille
@@ -135,10 +154,10 @@ class Driver:
 
     def off(self):
         """Every command off, now; hold stays, the lamps go to what their wiring says (S11). Heap: none."""
-        mem32[GPIO_OUT_CLR] = self.pins & ~self.pin[_HOLD]
+        mem32[GPIO_OUT_CLR] = self.pins | self.pins_slow & ~self.pin[_HOLD_PLACE] | self.drive_pin
         for pwm in self.duties:
             if pwm:
                 pwm.duty_u16(0)  # no duty at all means zero at the receiver
         self.told[0] = self.told[1] = self.told[2] = self.told[3] = -1
         if self.bits:
-            self.bus.shift(self.slow & self.bit[_HOLD])
+            self.bus.shift(self.slow & self.bit[_HOLD_PLACE])

@@ -7,8 +7,8 @@ from micropython import const
 
 from loopwarden.convert.isolation import Isolation
 from loopwarden.convert.linear import COUNTS_MAX, NO_LOWEST, RAIL_HIGH, RAIL_LOW, Linear
-from loopwarden.convert.loops import LEVEL, Loops
-from loopwarden.convert.raw import Raw
+from loopwarden.convert.loops import Loops
+from loopwarden.convert.raw import SUPPLY, ZONE, Raw
 from loopwarden.convert.speed import Speed
 from loopwarden.convert.zones import Zones
 from loopwarden.signals import (
@@ -81,10 +81,7 @@ class Edge:
             self.absent |= COIL_FAULT
         if not build.lamp_feedback_fitted:
             self.absent |= LAMP_FAULT
-        self.edge_loops = 0  # level loops: an opening shorter than a tick is latched
-        for loop in range(self.loops.count):
-            if build.convert_loop_sense[loop] == LEVEL:
-                self.edge_loops |= 1 << (_LOOP_SHIFT + loop)
+        self.edge_loops = self.loops.level << _LOOP_SHIFT  # an opening shorter than a tick is latched
 
     def fill(self, inputs, dt_ms):
         """Write every reading of `inputs` from `raw`, `dt_ms` after the last call. Heap: none; errors: none."""
@@ -97,16 +94,34 @@ class Edge:
         if self.current:
             inputs.current_ma = self.current.read(raw.current_counts)
             inputs.current_state = self.current.state
+        turn = raw.turn
+        if turn != ZONE:
+            self._supply(raw, inputs)
+        if turn != SUPPLY:
+            self.zones.step(raw.zone_counts16, inputs)
+            raw.zone = self.zones.turn
+        raw.turn = ZONE if turn == SUPPLY else SUPPLY
+        isolation = self.isolation
+        isolation.step(raw, dt_ms)
+        inputs.isolation_ohm = isolation.ohm
+        inputs.isolation_state = isolation.state
+        inputs.isolation_age_ms = isolation.age_ms
+        if self.speed:
+            self._speed(raw, inputs, dt_ms)
+
+    def _speed(self, raw, inputs, dt_ms):
+        speed = self.speed
+        speed.step(raw.speed_pulses, raw.speed_period_us, dt_ms)
+        inputs.speed_mm_s = speed.mm_s
+        inputs.speed_state = speed.state
+        inputs.speed_pulses = speed.pulses
+
+    def _supply(self, raw, inputs):
         inputs.supply_mv = self.supply.read(raw.supply_counts)
         inputs.supply_state = self.supply.state
         if self.reference:
             inputs.reference_mv = self.reference.read(raw.reference_counts)
             inputs.reference_state = self.reference.state
-        if self.zones.count:
-            self.zones.step(raw.zone_counts16, inputs)
-        self._isolation(raw, inputs, dt_ms)
-        if self.speed:
-            self._speed(raw, inputs, dt_ms)
 
     def _levels(self, raw, inputs):
         loops = self.loops
@@ -121,17 +136,3 @@ class Edge:
         inputs.latch = latch
         inputs.loop_low = loops.low
         inputs.loop_high = loops.high
-
-    def _isolation(self, raw, inputs, dt_ms):
-        isolation = self.isolation
-        isolation.step(raw, dt_ms)
-        inputs.isolation_ohm = isolation.ohm
-        inputs.isolation_state = isolation.state
-        inputs.isolation_age_ms = isolation.age_ms
-
-    def _speed(self, raw, inputs, dt_ms):
-        speed = self.speed
-        speed.step(raw.speed_pulses, raw.speed_period_us, dt_ms)
-        inputs.speed_mm_s = speed.mm_s
-        inputs.speed_state = speed.state
-        inputs.speed_pulses = speed.pulses

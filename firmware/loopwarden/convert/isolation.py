@@ -51,10 +51,12 @@ class Isolation:
             self.age_ms = 0
             self._period(raw.isolation_high_us, raw.isolation_low_us)
         else:
-            self.age_ms = min(self.age_ms + dt_ms, _AGE_MAX_MS)
-            if self.age_ms > self.stale_ms:
+            age_ms = self.age_ms + dt_ms
+            if age_ms > self.stale_ms:
+                age_ms = min(age_ms, _AGE_MAX_MS)
                 self.ohm = None
                 self.state = STALE
+            self.age_ms = age_ms
 
     def _period(self, high_us, low_us):
         period_us = high_us + low_us

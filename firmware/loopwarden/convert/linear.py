@@ -35,18 +35,12 @@ class Linear:
 
     def read(self, counts):
         """Return the value of `counts`, or None. Heap: none."""
-        if counts is None:
-            self.state = STALE
-            return None
-        if counts < self.low:
-            self.state = OPEN
-            return None
-        if counts > self.high:
-            self.state = SHORT
-            return None
-        value = (counts - self.zero) * self.slope >> self.shift
-        if value < self.lowest:
+        if counts is not None and self.low <= counts <= self.high:
+            value = (counts - self.zero) * self.slope >> self.shift
+            if value >= self.lowest:
+                self.state = OK
+                return value
             self.state = RANGE
-            return None
-        self.state = OK
-        return value
+        else:
+            self.state = STALE if counts is None else OPEN if counts < self.low else SHORT
+        return None

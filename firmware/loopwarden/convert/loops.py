@@ -8,11 +8,10 @@ resistor   a divider: closed inside the window, shorted beyond the outer lines, 
 
 from micropython import const
 
-from loopwarden.signals import LOOP0
-
 LEVEL = const(0)
 TOGGLED = const(1)
 RESISTOR = const(2)
+_SHIFT = const(16)  # of the first loop in the signals word
 
 
 class Loops:
@@ -24,7 +23,11 @@ class Loops:
         self.closed_low = build.convert_loop_closed_low_counts
         self.closed_high = build.convert_loop_closed_high_counts
         self.supply = build.convert_loop_supply_counts
-        self.count = len(build.convert_loop_sense)
+        self.level = 0  # mask of the loops that are nothing but a pin
+        self.others = [loop for loop in range(len(self.sense)) if self.sense[loop] != LEVEL]
+        for loop in range(len(self.sense)):
+            if self.sense[loop] == LEVEL:
+                self.level |= 1 << loop
         self.closed = 0
         self.low = 0
         self.high = 0
@@ -34,20 +37,18 @@ class Loops:
 
     def step(self, raw):
         """Judge every loop from this tick's raw values. Heap: none."""
-        self.closed = 0
-        self.low = 0
-        self.high = 0
-        self.unread = 0
-        loop = 0
-        while loop < self.count:
-            kind = self.sense[loop]
-            if kind == RESISTOR:
+        self.closed = raw.levels >> _SHIFT & self.level
+        if not self.others:
+            return
+        self.low = self.high = self.unread = 0
+        n = len(self.others)
+        while n:
+            n -= 1
+            loop = self.others[n]
+            if self.sense[loop] == RESISTOR:
                 self._resistor(loop, raw.loop_counts[loop])
-            elif kind == TOGGLED:
-                self._toggled(1 << loop, 1 if raw.levels & (LOOP0 << loop) else 0, raw.loop_driven)
-            elif raw.levels & (LOOP0 << loop):
-                self.closed |= 1 << loop
-            loop += 1
+            else:
+                self._toggled(1 << loop, raw.levels >> (_SHIFT + loop) & 1, raw.loop_driven)
         self.driven = raw.loop_driven
 
     def _resistor(self, loop, counts):

@@ -7,12 +7,17 @@ from micropython import const
 
 from loopwarden.signals import LOOPS_MAX, ZONES_MAX
 
+# What is slow is looked at in turns: one zone, or supply and reference; at the first tick both.
+BOTH = const(0)
+ZONE = const(1)
+SUPPLY = const(2)
 ALL_KNOWN = const((1 << 22) - 1)  # every two-state input of the signals word
 
 
 class Raw:
     """One tick's raw values; every count is 12 bits wide, 0..4095, None where no conversion was made.
 
+    turn, zone         set by the edge: what it looks at next, and which zone; the rest need not be sampled
     levels             pins, one bit each at the place the signals word gives it; a level or toggled loop as well
     known              a bit clear: that pin could not be read (an expander that does not answer)
     latched            STOP and level loops: a bit set where the bad level was seen since the last tick, however
@@ -29,6 +34,8 @@ class Raw:
     """
 
     def __init__(self):
+        self.turn = BOTH
+        self.zone = 0
         self.pack_counts = None
         self.bus_counts = None
         self.current_counts = None

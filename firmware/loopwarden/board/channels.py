@@ -1,0 +1,62 @@
+"""One analogue channel each: a pin of the board, or one of an external converter of the 3208 type. Decides nothing.
+
+read() gives twelve bits, read16() the sum of sixteen conversions, None where no converter answers. Heap: none.
+"""
+
+from machine import ADC, Pin
+
+
+class PinChannel:
+    """gpio  26 to 29; by pin, as by number the pad would keep its pull-down and load the divider."""
+
+    def __init__(self, gpio):
+        self.convert = ADC(Pin(gpio)).read_u16  # saved: looking a method up costs more than calling it
+
+    def read(self):
+        return self.convert() >> 4  # twelve bits, the first four again below them
+
+    def read16(self):
+        return _sum16(self.convert)
+
+
+class ConverterChannel:
+    """channel  0 to 7 of the converter behind `select`; transfer: of the bus, bytes out and bytes in."""
+
+    def __init__(self, select, transfer, channel):
+        self.select, self.transfer = select, transfer
+        # Start bit, single-ended, three bits of channel, then clocks for the answer.
+        self.ask = bytes((6 | channel >> 2, (channel & 3) << 6, 0))
+        self.got = bytearray(3)
+
+    def read(self):
+        got = self.got
+        self.select(0)
+        self.transfer(self.ask, got)
+        self.select(1)
+        return None if got[1] & 16 else got[1] << 8 | got[2]  # the bit before the first is always low
+
+    def read16(self):
+        return _exchanged16(self.select, self.transfer, self.ask, self.got)
+
+
+def _sum16(convert):
+    counts = 0
+    n = 16
+    while n:
+        counts += convert() >> 4
+        n -= 1
+    return counts
+
+
+def _exchanged16(select, transfer, ask, got):
+    counts = 0
+    n = 16
+    while n:
+        select(0)
+        transfer(ask, got)
+        select(1)
+        if got[1] & 16:
+            return None
+        counts += got[1] << 8 | got[2]
+        n -= 1
+    return counts

@@ -1,0 +1,67 @@
+"""Recordings of what the pins of a virtual board saw, tick by tick, and what the whole loop costs on them."""
+
+import json
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from sim.board_bench import fresh_image, scenario_of
+
+from loopwarden_build.integer_build import to_device
+from loopwarden_build.pack import pack_bytes
+from loopwarden_sim.board_run import BoardRun
+from loopwarden_sim.virtual_board import GUEST, VirtualBoard
+from micropython_runs.runners import run_wasm
+
+ROOT = Path(__file__).parents[2]
+HEAP_BYTES = 256 * 2**20  # so that no collection is needed
+SCRIPT = Path(__file__).parent / "guest" / "loop_cost.py"
+
+
+class _Taped(VirtualBoard):
+    """Keeps every answer that the pins got since the power came; only the first time counts."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.tape: list[bytes] = []
+        answer = self.harness.answer
+
+        def taped(*given: Any, **named: Any) -> bytes:
+            data = answer(*given, **named)
+            self.tape.append(data)
+            return data
+
+        self.harness.answer = taped  # type: ignore[method-assign]
+
+
+def loop_cost(name: str, seconds: float | None = None) -> dict[str, Any]:
+    """What a tick of the whole loop costs in a shipped scenario; see guest/loop_cost.py."""
+    scenario = scenario_of(name)
+    with tempfile.TemporaryDirectory() as folder:
+        board = _Taped(scenario.build, fresh_image(scenario, Path(folder) / "flash.img"), stalls=False)
+        try:
+            BoardRun(scenario, board).go(None, None)
+            config = {
+                **board.harness.config(),
+                "period_us": round(scenario.build.build.tick * 1e6),
+                "begin_us": 0,
+                "clock_us": 0,
+                "scratch": [0, 0, 0, 0],
+                "erase_us": 0,
+                "program_us": 0,
+                "chip_reset": 0,
+            }
+            tape = board.tape
+        finally:
+            board.close()
+    if seconds is not None:
+        tape = tape[: round(seconds / scenario.build.build.tick)]
+    files = {
+        "config.json": json.dumps(config).encode(),
+        "build.bin": pack_bytes(to_device(scenario.build)),
+        "answers.bin": b"".join(tape),
+    }
+    script = SCRIPT.read_text(encoding="utf-8")
+    done = run_wasm(script, path=[GUEST, ROOT / "firmware"], files=files, heap_bytes=HEAP_BYTES)
+    answer: dict[str, Any] = json.loads(done.stdout.strip().splitlines()[-1])
+    return answer
