@@ -7,10 +7,10 @@ import time
 from contextlib import suppress
 
 import pytest
-from fake_board import STATUS, STATUS_MORE, FakeBoard, sealed
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fake_board import STATUS, STATUS_MORE, FakeBoard, sealed
 from loopwarden_link.client import Link
 from loopwarden_link.errors import AtPrompt, Damaged, LinkError, Lost, NoAnswer, OpenError, Refused
 from loopwarden_link.ports import SerialPort, choose

@@ -4,6 +4,7 @@ from binascii import crc32
 
 import pytest
 
+from loopwarden_link.errors import BadRequest
 from loopwarden_link.lines import looks_torn, read_line, request_line
 
 GOOD = b'{"n":17,"i":0,"kind":"end","lines":0'
@@ -17,13 +18,13 @@ def test_a_request_has_number_command_and_checksum_of_both():
 
 def test_the_longest_request_has_80_bytes_without_its_end():
     assert len(request_line(65535, "f" * 63)) == 81
-    with pytest.raises(ValueError, match="64 characters where 63 fit"):
+    with pytest.raises(BadRequest, match="64 characters where 63 fit"):
         request_line(65535, "f" * 64)
 
 
 @pytest.mark.parametrize("command", ["a\rclear all", "a\nb", "\x1b[A", "f\xe9"])
 def test_no_second_line_and_no_control_byte_can_be_smuggled_into_a_request(command):
-    with pytest.raises(ValueError, match="only plain ASCII"):
+    with pytest.raises(BadRequest, match="only plain ASCII"):
         request_line(1, command)
 
 

@@ -75,7 +75,7 @@ class Link:
     def read(self, command: str) -> list[Object]:
         """The objects that answer a command which only reads; asked again when that fails.
 
-        Errors: OpenError, Lost, NoAnswer, Damaged, AtPrompt, Refused; ValueError for a command that no line can carry.
+        Errors: OpenError, Lost, NoAnswer, Damaged, AtPrompt, Refused, BadRequest.
         """
         return self._repeated(lambda: command)
 

@@ -25,6 +25,10 @@ class AtPrompt(LinkError):
     """The board runs no program: MicroPython's own prompt answered."""
 
 
+class BadRequest(LinkError):
+    """No line can carry the command: too long, or not plain ASCII. Nothing was sent."""
+
+
 class Refused(LinkError):
     """The board understood and said no.
 

@@ -8,6 +8,8 @@ import re
 from binascii import crc32
 from typing import Any
 
+from loopwarden_link.errors import BadRequest
+
 Object = dict[str, Any]
 
 REQUEST_BYTES_MAX = 80  # without the CR; the board throws longer lines away
@@ -19,15 +21,15 @@ def request_line(n: int, command: str) -> bytes:
     """The whole line that asks `command` under the number `n`, with its CR.
 
     n       int 0..65535, comes back in every line of the answer
-    Errors: ValueError for a command that no line can carry.
+    Errors: BadRequest for a command that no line can carry.
     """
     if not command.isascii() or not command.isprintable():
-        raise ValueError(f"{command!r}: only plain ASCII can be asked")
+        raise BadRequest(f"{command!r}: only plain ASCII can be asked")
     body = f"@{n} {command}".encode("ascii")
     line = b"%s *%08x" % (body, crc32(body))
     if len(line) > REQUEST_BYTES_MAX:
         room = REQUEST_BYTES_MAX - (len(line) - len(command))
-        raise ValueError(f"{command!r}: too long for a request, {len(command)} characters where {room} fit")
+        raise BadRequest(f"{command!r}: too long for a request, {len(command)} characters where {room} fit")
     return line + b"\r"
 
 
