@@ -41,7 +41,15 @@ def clean(text: str) -> str:
 def wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:
     """Lines of at most COLUMNS; `first` begins the first one, `rest` (else as many blanks) the others."""
     rest = " " * len(first) if rest is None else rest
-    return textwrap.wrap(clean(text), COLUMNS, initial_indent=first, subsequent_indent=rest) or [first.rstrip()]
+    lines = textwrap.wrap(
+        clean(text),
+        COLUMNS,
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,
+        break_on_hyphens=False,  # names of ports, codes
+    )
+    return lines or [first.rstrip()]
 
 
 def fields(pairs: Iterable[tuple[str, str]]) -> list[str]:

@@ -79,24 +79,28 @@ def list_lines(faults: list[Object], *, with_checks: bool = True) -> list[str]:
         return ["No trouble codes: none stored, none active."]
     rows = []
     for fault in faults:
-        where = f" ({fault['where']})" if fault.get("where") else ""
         name = str(fault.get("name")).lower().replace("_", " ")
-        times = shown("", fault.get("count"))
-        rows.append((str(fault.get("code")), _shortened(name + where), times, _state(fault), _cycles(fault)))
-    lines = table(("Code", "What", "Times", "State", "Power cycles"), rows, left=(0, 1, 3, 4))
+        rows.append((str(fault.get("code")), name, shown("", fault.get("count")), _state(fault), _cycles(fault)))
+    heading, *told = table(("Code", "What", "Times", "State", "Power cycles"), rows, left=(0, 1, 3, 4))
+    lines = [heading]
+    for line, fault in zip(told, faults, strict=True):
+        lines.append(line)
+        notes = [str(fault["where"])] if fault.get("where") else []
+        if fault.get("count") and not fault.get("stored"):
+            notes.append("waits to be stored")
+        lines += wrapped("; ".join(notes), " " * 12) if notes else []
     active = [fault["row"] for fault in faults if fault.get("active")]
     return [*lines, "", *(["Active:", *active_lines(active)] if active and with_checks else [])]
 
 
-def _shortened(text: str) -> str:
-    return text if len(text) <= 32 else text[:29] + "..."
-
-
 def _state(fault: Object) -> str:
-    if not any(fault.get(name) for name in ("active", "present", "stored", "count")):
-        return "LOCK" if fault.get("lock") else "never seen"
-    state = "active" if fault.get("active") else "present" if fault.get("present") else "past"
-    return state + (", LOCK" if fault.get("lock") else "") + ("" if fault.get("stored") else ", not stored")
+    if fault.get("active"):
+        state = "active"
+    elif fault.get("present"):
+        state = "present"
+    else:
+        state = "past" if fault.get("count") else "never seen"
+    return state + (", LOCK" if fault.get("lock") else "")
 
 
 def _cycles(fault: Object) -> str:
