@@ -179,7 +179,7 @@ class FakeBoard:
     asked       every good request, in order; typed: every line that was carried out as typed by a person
     silent      so many requests get no answer; slow_s: pause before each line; noise: bytes before each line
     spoil       changes the list of lines of an answer, called with (lines, number of the request)
-    mode        "program", "prompt" (MicroPython's), "banner" (program, and it just started)
+    mode        "program", "prompt" or "raw" (MicroPython's), "banner" (program, and it just started)
     """
 
     def __init__(self, path: Path, mode="program", half_typed=b""):
@@ -262,6 +262,8 @@ class FakeBoard:
     def _line(self, line, bad, stop):
         if self.mode == "prompt":
             self._send(b"\r\n... " if line.startswith(b"@") else b"\r\n>>> ")
+        elif self.mode == "raw":
+            self._send(b"\r\nraw REPL; CTRL-B to exit\r\n>")
         elif bad:
             self._send(b"\r\nonly plain ASCII\r\n> ")
         elif not line.startswith(b"@"):

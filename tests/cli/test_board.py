@@ -12,7 +12,7 @@ import time
 
 import pytest
 
-from fake_board import FRAME, LOOP, START, STATUS, STATUS_MORE, STRIP, WARNING, FakeBoard
+from fake_board import FRAME, LOOP, START, STATUS, STATUS_MORE, STRIP, WARNING, FakeBoard, sealed
 from loopwarden_cli import watch
 from loopwarden_cli.board import Board
 from loopwarden_cli.board_words import hv_line
@@ -180,7 +180,7 @@ def test_no_page_is_wider_than_80_columns(ask, board):
     strip = {**STRIP[0], "phase": 4, "current_da": -1234, "before_ms": 5_500}
     board.answers["faults X"] = [long, FRAME, {**FRAME, "commands": 11, "phase": 4}, strip]
     for arguments in (["status"], ["faults"], ["faults", "X"], ["starts"], ["watch", "--once"]):
-        out = ask(*arguments)[1]
+        out = ask(*arguments)[1].replace(str(board.path), "/dev/ttyACM0")
         assert len(out.splitlines()) > 3
         assert max(map(len, out.splitlines())) <= 80, out
 
@@ -294,6 +294,27 @@ def test_a_refused_clear_is_1_and_shows_what_is_stored(ask, board):
     assert (code, answer["done"], answer["outcome"]) == (1, False, "refused")
     assert answer["refusal"] == "not cleared: the drive is not off"
     assert answer["left"] == [bare(WARNING), bare(LOOP)]
+
+
+def test_clear_all_lists_what_became_of_each(ask, board):
+    gone = {"kind": "asked", "row": 1, "what": "cleared"}
+    board.answers["clear all"] = [gone, {**gone, "row": 7, "what": "stays: still active"}]
+    _, out, err = ask("clear", "all")
+    assert "  P0A0A-13  loop open: cleared\n  P1A07-00  isolation warning: stays: still active\n" in out
+    assert err == ""
+
+
+def test_clear_all_that_left_something_is_1(ask, board):
+    def partly(lines, asked):
+        if board.asked[-1] != "clear all":
+            return lines
+        n = json.loads(lines[0])["n"]
+        return sealed(n, [ASKED | {"what": "cleared"}], "not everything was cleared, see above")
+
+    board.spoil = partly
+    code, out, _ = ask("clear", "all")
+    assert code == 1
+    assert "Not everything was cleared:\n  P0A0A-13  loop open: cleared\n" in out
 
 
 @pytest.mark.parametrize(("left", "code"), [([WARNING], 0), ([WARNING, LOOP], 1)], ids=["went", "stayed"])

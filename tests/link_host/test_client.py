@@ -1,5 +1,6 @@
 """The client against a board on a pseudo terminal: only whole, undamaged answers, whatever the line does."""
 
+import json
 import random
 import re
 import threading
@@ -63,6 +64,18 @@ def test_silence_is_asked_again_and_then_told(board):
             link.read("status")
 
 
+def test_words_in_place_of_an_answer_are_told(board):
+    def say():
+        board._send(b"\r\nnot while live with so little memory left\r\n> ")
+        return []
+
+    board.answers["status"] = say
+    board.spoil = lambda lines, asked: []
+    told = r'It said: "not while live with so little memory left"$'
+    with link_to(board, answer_s=0.15, retries=0) as link, pytest.raises(NoAnswer, match=told):
+        link.read("status")
+
+
 def test_a_silent_board_is_left_with_an_ended_line(board):
     board.silent = 1
     with link_to(board, retries=0, answer_s=0.15) as link, pytest.raises(NoAnswer):
@@ -88,7 +101,7 @@ def test_noise_between_the_lines_is_passed_over(board):
         lambda lines: [lines[0], lines[0], *lines[1:]],
         lambda lines: [lines[1], lines[0], lines[2]],
         lambda lines: [b"".join(lines)],
-        lambda lines: [*lines[:2], sealed(int(lines[0][5:].split(b",")[0]), [{}, {}, {}])[-1]],
+        lambda lines: [*lines[:2], sealed(json.loads(lines[0])["n"], [{}, {}, {}])[-1]],
     ],
     ids=["changed", "no first", "no second", "no end", "cut", "twice", "swapped", "no line ends", "wrong count"],
 )
@@ -128,7 +141,7 @@ def test_a_refusal_is_an_answer_and_not_asked_again(board):
 
 
 def test_a_request_that_arrived_damaged_is_asked_again(board):
-    board.spoil = lambda lines, asked: lines if asked > 1 else sealed(int(lines[0][5:].split(b",")[0]), [], "checksum")
+    board.spoil = lambda lines, asked: lines if asked > 1 else sealed(json.loads(lines[0])["n"], [], "checksum")
     with link_to(board) as link:
         assert link.read("status") == [STATUS, STATUS_MORE]
 
@@ -165,9 +178,10 @@ def test_a_banner_is_passed_over(tmp_path):
     board.close()
 
 
-def test_the_prompt_of_micropython_is_told_and_gets_no_request(tmp_path):
+@pytest.mark.parametrize("mode", ["prompt", "raw"])
+def test_the_prompt_of_micropython_is_told_and_gets_no_request(tmp_path, mode):
     """A line that begins with @ would leave that prompt waiting for the rest of a decorator."""
-    board = FakeBoard(tmp_path / "port", mode="prompt")
+    board = FakeBoard(tmp_path / "port", mode=mode)
     with link_to(board, quiet_s=0.2) as link:
         for _ in range(2):
             with pytest.raises(AtPrompt, match="MicroPython prompt"):

@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> Result:
     asked: list[Object] = []
     with asked_board(args) as board:
         before = plain(board.link.read("faults"), "fault")
-        outcome, refusal = _ask(board, code, lambda found: _heard(found, asked))
+        outcome, refusal = _ask(board, code, lambda found: _heard(found, asked, code))
         try:
             left = plain(board.link.read("faults"), "fault")
         except LinkError as error:
@@ -46,12 +46,16 @@ def run(args: argparse.Namespace) -> Result:
         answer = {"code": code, "done": done, "outcome": outcome, "refusal": refusal or None}
         return Result(board.as_json(**answer, asked=asked, left=left), 0 if done else 1)
     lines = head(board.status, board.warnings)
-    if outcome == "refused":
+    if outcome == "refused" and code == "all" and asked:
+        lines.append("Not everything was cleared:")
+    elif outcome == "refused":
         lines += wrapped(f"Not cleared: {refusal.removeprefix('not cleared: ')}")
     elif outcome == "unknown":
         lines += wrapped(f"The board's answer got lost ({refusal}). Not asked again; what it stores now:")
     else:
         lines += wrapped(f"The board has done it: clear {code}.")
+    for found in asked if code == "all" else ():
+        lines += wrapped(_said(found), "  ")
     return Result("\n".join([*lines, "", *list_lines(left, with_checks=False)]).rstrip(), 0 if done else 1)
 
 
@@ -66,12 +70,17 @@ def _ask(board: Board, code: str, heard: Callable[[Object], None]) -> tuple[str,
     return "done", ""
 
 
-def _heard(found: Object, asked: list[Object]) -> None:
+def _heard(found: Object, asked: list[Object], code: str) -> None:
     if found["kind"] != "asked":
         return
-    what, row = clean(str(found.get("what"))), found.get("row")
-    asked.append({"row": row, "what": what})
-    tell(f"{fault_name(row)}: {what}" if isinstance(row, int) and row > 0 else what)
+    asked.append({"row": found.get("row"), "what": clean(str(found.get("what")))})
+    if code != "all" or "press" in asked[-1]["what"]:  # what became of each of all stands on the page
+        tell(_said(asked[-1]))
+
+
+def _said(found: Object) -> str:
+    row = found["row"]
+    return f"{fault_name(row)}: {found['what']}" if isinstance(row, int) and row > 0 else str(found["what"])
 
 
 def _is_meant(fault: Object, code: str) -> bool:

@@ -16,7 +16,8 @@ from loopwarden_link.errors import LinkError, Refused
 from loopwarden_link.lines import Object
 
 _BEAT_S = 0.5
-_WHY_BEATS = 10  # a reason in words costs a live board some of its memory
+_LIMITS_BEATS = 4  # a live board takes most of a beat for its status alone
+_WHY_BEATS = 12  # a reason in words costs a live board some of its memory
 _FULL = 1000
 
 
@@ -44,10 +45,10 @@ class Watch:
     beats: int = 0
 
     def beat(self) -> None:
-        """Ask what is due: the status each time, limits every second time, reasons now and then."""
+        """Ask what is due: the status each time, limits and reasons now and then."""
         try:
             status = self.board.ask_status()
-            if self.beats % 2 == 0:
+            if self.beats % _LIMITS_BEATS == 0:
                 with suppress(Refused):
                     self.limits = plain(self.board.link.read("limits"), "limit")
             if self.beats % _WHY_BEATS == 0:
@@ -99,10 +100,10 @@ class Watch:
         lines = []
         for limit in self.limits:
             name, granted, goal = str(limit.get("name")), limit.get("granted_permille"), limit.get("goal_permille")
-            text = shown("permille", granted)
+            text = shown("granted_permille", granted)
             if goal != granted:
-                text += f", on its way to {shown('permille', goal)}"
-            if limit.get("by"):
+                text += f", on its way to {shown('goal_permille', goal)}"
+            if limit.get("by") not in (None, "", "nothing"):
                 text += f": {limit['by']}"
             lines += wrapped(text, f"  {name.capitalize():<8}")
             if granted != _FULL and name in self.reasons:

@@ -183,9 +183,11 @@ class Link:
             return self._prompt_error()
         if begun:
             return Damaged(f"{self.port}: the answer came damaged or was cut off")
+        lines = self._tail.decode("ascii", "replace").splitlines()
+        said = [line for line in lines if line.isprintable() and line.strip(" >")]
         return NoAnswer(
             f"{self.port}: no answer in {line_s:g} s; is the board powered and its program running? Is it at its"
-            " prompt? Is it in service state?"
+            " prompt? Is it in service state?" + (f' It said: "{said[-1]}"' if said else "")
         )
 
     def _line(self, port: Port, until_s: float) -> bytes | None:
