@@ -12,7 +12,7 @@ import time
 
 import pytest
 
-from fake_board import FRAME, LOOP, START, STATUS, STATUS_MORE, STRIP, WARNING, FakeBoard, sealed
+from fake_board import FRAME, LIMITS, LOOP, START, STATUS, STATUS_MORE, STRIP, WARNING, FakeBoard, sealed
 from loopwarden_cli import watch
 from loopwarden_cli.board import Board
 from loopwarden_cli.board_words import hv_line
@@ -447,6 +447,18 @@ def test_watch_survives_unplugging_and_never_shows_an_old_voltage_as_today_s(boa
     assert pages[3].splitlines()[0] == "bus voltage NOT KNOWN: take it as LIVE"
     assert f"no answer since 0 s, waiting for {board.path}" in " ".join(pages[3].split())
     assert re.search(rf"As it was at \d\d:\d\d:\d\d: {dead}", pages[3])
+
+
+def test_watch_never_gives_an_old_reason_for_a_new_limit(board):
+    with Link(str(board.path), answer_s=0.5) as link:
+        seen = Watch(Board(link, None))
+        seen.beat()
+        assert "cap of isolation warning" in seen.page()
+        board.answers["status"] = [{**STATUS, "drive_limit_permille": 200}, STATUS_MORE]
+        board.answers["limits"] = [{**LIMITS[0], "granted_permille": 200, "by": "the hot pack"}, LIMITS[1]]
+        seen.beat()
+        assert "  Drive   20 %, on its way to 80 %: the hot pack\n" in seen.page()
+        assert "cap of isolation warning" not in seen.page()
 
 
 def test_watch_draws_on_a_terminal_and_leaves_it_as_it_was(board):

@@ -48,7 +48,13 @@ class Watch:
         """Ask what is due: the status each time, limits and reasons now and then."""
         try:
             status = self.board.ask_status()
-            if self.beats % _LIMITS_BEATS == 0:
+            changed = any(
+                limit.get("granted_permille") != status.get(f"{limit.get('name')}_limit_permille")
+                for limit in self.limits
+            )
+            if changed:
+                self.reasons = {}  # they were about another limit
+            if changed or self.beats % _LIMITS_BEATS == 0:
                 with suppress(Refused):
                     self.limits = plain(self.board.link.read("limits"), "limit")
             if self.beats % _WHY_BEATS == 0:
