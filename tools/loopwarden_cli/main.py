@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Protocol
 
-from loopwarden_cli import board, check, pack, review, schema, simulate
+from loopwarden_cli import board, check, clear, faults, pack, review, schema, simulate, starts, status, watch, why
 from loopwarden_cli.result import Result, UserError
 
 
@@ -30,17 +30,23 @@ COMMANDS: dict[str, Command] = {
     "schema": schema,
     "simulate": simulate,
     "board": board,
+    "status": status,
+    "faults": faults,
+    "why": why,
+    "starts": starts,
+    "clear": clear,
+    "watch": watch,
 }
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one subcommand; return 0 fine, 1 the thing looked at failed, 2 wrong use.
+    """Run one subcommand; return 0 fine, 1 the thing looked at failed, 2 wrong use, 130 for Ctrl-C.
 
     argv    arguments without the program's name; None takes those of this process
     Errors: SystemExit(2) from argparse for arguments it cannot read.
     """
     parser = argparse.ArgumentParser(
-        prog="loopwarden", description="Check, simulate and explain a supervised electric drive."
+        prog="loopwarden", description="Check, simulate, ask and explain a supervised electric drive."
     )
     parser.add_argument("--version", action="version", version=f"loopwarden {version('loopwarden')}")
     subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -53,6 +59,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         for line in error.lines:
             print(line, file=sys.stderr)
         return 2
+    except KeyboardInterrupt:
+        return 130
     if result.text:
         print(result.text)
     return result.exit_code
