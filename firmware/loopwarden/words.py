@@ -82,12 +82,8 @@ def why(supervisor, subject):
     return "".join(done)
 
 
-def known(subject):
-    """What `subject` asks for: n of SUBJECTS as -1 - n, or a row id; 0 where it is neither."""
-    return _known(subject.upper().replace(" ", "_"))
-
-
-def _known(wanted):
+def known(wanted):
+    """What "DRIVE_LIMIT", in capitals, asks for: n of SUBJECTS as -1 - n, or a row id; 0 where it is neither."""
     n = -1
     for name in _CLAUSES:
         if name == wanted:
@@ -100,21 +96,19 @@ def _known(wanted):
 
 
 def parts(supervisor, subject, w):
-    """Answer in parts: a generator that writes each part to `w`, at most PART bytes. Errors: as `why`."""
-    wanted = subject.upper().replace(" ", "_")
-    yield
-    which = _known(wanted)
+    """Answer in parts: a generator that writes each part to `w`, at most PART bytes (for hosts). Errors: as `why`."""
+    which = known(subject.upper().replace(" ", "_"))
     if not which:
         raise ValueError("why: no subject %s; there are %s, and every fault's name" % (subject, ", ".join(SUBJECTS)))
-    yield
     if supervisor.inputs is None:
         w.put(b"No tick has ended yet, so nothing is known and everything is off.")
         yield
         return
-    yield from _render(supervisor, which, w)
+    yield from render(supervisor, which, w)
 
 
-def _render(supervisor, which, w):
+def render(supervisor, which, w):
+    """As `parts`, for what `known` gave; after the first tick."""
     answer = _answer
     text = answer.clause
     readings = answer.readings
@@ -365,7 +359,7 @@ class _Answer:
             self._filled(_LIMITER + L.SOLID)
         else:
             self.w.text(P.NAMES[p.phase])
-            self._stage()
+            self.later(self._stage, 0)
 
     def _filled(self, key):
         self._reads(key)
@@ -375,7 +369,7 @@ class _Answer:
         self.put(b".")
         self._check(key)
 
-    def _stage(self):
+    def _stage(self, _):
         self.put(b": ")
         self._reads(_STAGE + self.p.stage)
         self.later(self._because, _STAGE + self.p.stage)
@@ -427,7 +421,7 @@ class _Answer:
                 self.put(b", at most ")
                 self._span(wait)
                 self.put(b" more")
-        self._stage()
+        self.later(self._stage, 0)
 
     def _dead_wait(self):
         # At most how long until the bus is proven dead, from discharging on; 0 where that depends on the driver.
@@ -545,7 +539,7 @@ class _Answer:
         elif by == L.WIND:
             self.put(b", ")
             self.w.text(P.NAMES[self.p.phase])
-            self._stage()
+            self.later(self._stage, 0)
         else:
             self.put(b", set by ")
             self.put(LIMITERS[by])
@@ -678,3 +672,4 @@ class _Answer:
 
 
 _answer = _Answer()
+texts = _answer.texts  # free for others between two answers

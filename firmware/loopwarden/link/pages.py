@@ -8,6 +8,7 @@ from micropython import const
 from loopwarden import loop as loops
 from loopwarden import signals as S
 from loopwarden.link import rows as R
+from loopwarden.link.lines import clean
 from loopwarden.link.objects import is_kept, sample_of
 from loopwarden.link.tables import BUILD, COMMANDS, INPUTS, LINK_SCHEMA, SWITCHES, fit_to_lay_up, starts_of
 from loopwarden.memory import codes as K
@@ -15,12 +16,11 @@ from loopwarden.memory import drive_log as D
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import phases as P
 from loopwarden.readings import NO_READING, STATES, Readings, put_code, put_name, put_places
-from loopwarden.texts import Texts
-from loopwarden.words import parts
+from loopwarden.words import render, texts
 
 _NO_OHM = const(1 << 29)
 _LABEL = const(14)
-_FIRST, _LATEST = const(18), const(36)
+_FIRST, _LATEST = const(16), const(42)
 _FRAME = (
     b"",
     b"phase",
@@ -157,7 +157,7 @@ class Pages:
         self.out.line()
         yield
         self._label(b"program")
-        self.out.foreign(self.info["program"])
+        self.put(self.info["program"])
         self.put(b", up for ")
         self.w.ms(s.faults.clock_ms)
         self.put(b", ")
@@ -233,7 +233,7 @@ class Pages:
                     yield
                 n += 1
                 yield from self._row(loop, row)
-            elif row & 15 == 0:
+            elif row & 7 == 0:
                 yield
         if not n:
             self._say(b"No codes, and no fault is active.")
@@ -294,23 +294,22 @@ class Pages:
             yield
         else:
             yield from self._record(loop, record)
-        texts = Texts()
         if texts.find(row, b"means "):
-            yield from self._text(b"means", texts)
+            yield from self._text(b"means")
         n = 0
         while texts.find(row, b"check ", n):
-            yield from self._text(b"then" if n else b"first check", texts)
+            yield from self._text(b"then" if n else b"first check")
             n += 1
         self.r.of(loop.supervisor, 0)
         self._bus(loop)
         yield
 
-    def _text(self, label, texts):
+    def _text(self, label):
         self._say(label)
         yield
-        yield from self.out.broken(self._copied(texts), self.out.indented)
+        yield from self.out.broken(self._copied(), self.out.indented)
 
-    def _copied(self, texts):
+    def _copied(self):
         self.put(texts.view[texts.begin : texts.end])
         yield
 
@@ -338,7 +337,7 @@ class Pages:
         for k in range(1, len(_FRAME)):
             self._label(_FRAME[k], _FIRST)
             self._field(k, record[K.FIRST + k])
-            w.column(_LATEST if k != _COMMANDS else 46)
+            w.column(_LATEST)
             self._field(k, record[K.LATEST + k])
             self.out.line()
             yield
@@ -394,8 +393,8 @@ class Pages:
 
     # Why
 
-    def why(self, loop, arg):
-        yield from self.out.broken(parts(loop.supervisor, arg, self.w), self.out.indented)
+    def why(self, loop, which):
+        yield from self.out.broken(render(loop.supervisor, which, self.w), self.out.indented)
 
     # Inputs, limits
 
@@ -490,9 +489,7 @@ class Pages:
         self._cell(53, 10, "dc", line[D.INVERTER_DC])
         self._cell(64, 10, "dc", line[D.MOTOR_DC])
         yield
-        n = 0
-        for row in range(1, len(T.TABLE) + 1):
-            n += D.noted(line, row)
+        n = D.count(line)
         self._cell(76, 4, "int", n)
         self.out.line()
         yield
@@ -519,7 +516,17 @@ class Pages:
         self.out.line()
         yield
         self._label(b"codes")
-        self._codes(loop)
+        n = 0
+        for row in range(1, len(T.TABLE) + 1):
+            n += loop.memory.raw(row) is not None
+            if row & 7 == 0:
+                yield
+        self.w.int(n)
+        self.put(b" stored, ")
+        self.w.int(loop.supervisor.faults.actives)
+        self.put(b" active, ")
+        self.w.int(len(loop.memory.locked))
+        self.put(b" kept until cleared")
         self.out.line()
         yield
         self._label(b"memory")
@@ -535,23 +542,12 @@ class Pages:
         self._bus(loop)
         yield
 
-    def _codes(self, loop):
-        n = 0
-        for row in range(1, len(T.TABLE) + 1):
-            n += loop.memory.raw(row) is not None
-        self.w.int(n)
-        self.put(b" stored, ")
-        self.w.int(loop.supervisor.faults.actives)
-        self.put(b" active, ")
-        self.w.int(len(loop.memory.locked))
-        self.put(b" kept until cleared")
-
     # Version, build
 
     def version(self, loop, arg):
         for name in ("program", "build", "runtime"):
             self._label(name.encode())
-            self.out.foreign(self.info[name])
+            self.put(self.info[name])
             self.out.line()
             yield
         self._label(b"link schema")
@@ -561,13 +557,11 @@ class Pages:
 
     def build(self, loop, arg):
         self._label(b"name", 26)
-        self.out.foreign(loop.build.name)
+        self.put(clean(loop.build.name))
         self.out.line()
         yield
-        for name in BUILD:
-            cut = name.rindex("_")
-            self.w.text(name[:cut].replace("_", " "))
-            self.w.column(26)
+        for label, name in BUILD:
+            self._label(label, 26)
             if name.endswith("_v"):
                 self.w.int(getattr(loop.build, name))
                 self.put(b" V")
