@@ -594,6 +594,7 @@ class _Answer:
             self.put(b" faults (")
         for _ in range(min(rows, _NAMED)):
             self.later(self._next, lamp)
+            self.later(self._name, 0)
         self.later(self._named, 0)
 
     def _next(self, lamp):
@@ -606,13 +607,15 @@ class _Answer:
                 ask = (ask >> 12 << 4 | max(off[row], standing[row], moving[row]) >> 12) << 8 | 255 - row
                 if best < ask < below:
                     best = ask
-        if best:  # one may have ended in between
-            self.below = best
-            best = 255 - (best & 255)
+        self.below = best
+
+    def _name(self, _):
+        if self.below:  # one may have ended in between
+            row = 255 - (self.below & 255)
             if self.others:
                 self.put(b", " if self.hardest else b"")
-                put_name(self.w, best)
-            self.hardest = self.hardest or best
+                put_name(self.w, row)
+            self.hardest = self.hardest or row
 
     def _named(self, _):
         if self.others:

@@ -155,8 +155,7 @@ class Console:
         self.hinted = True
         self.hint_us = board.now_us()
         self.lines.put(b"\r\nThis is Loopwarden, not a prompt. For service: type service with the key off,")
-        self.lines.put(b"\r\nor fit the service jumper and power up.")
-        self.lines.line()
+        self.lines.put(b"\r\nor fit the service jumper and power up.\r\n")
 
     # Lines
 

@@ -14,7 +14,7 @@ from loopwarden.words import LIMITERS, SUBJECTS, known
 
 SEVERAL = -1
 NO_SUBJECT = b"no such subject; there are " + ", ".join(SUBJECTS).encode() + b", and every fault's name"
-NO_SUBJECT_IN_SHORT = b"no such subject; there are phase, start, cooling, isolation, limits, lamps, faults"
+NO_SUBJECT_IN_SHORT = b"no such subject; ask phase, start, cooling, isolation, limits, lamps, faults"
 _CODE, _FTB = const(2), const(3)  # columns of the fault table
 _LETTERS, _DASH = b"PCBU", const(45)
 

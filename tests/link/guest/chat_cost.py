@@ -1,13 +1,15 @@
 """What a chat costs in a live tick: a guest script for the 32-bit build.
 
 Needs build.json, ticks.bin and at.txt (the tick at which the chat begins, and the requests, one a line). Prints one
-JSON object: for each request, from people and from a program, `most` counted instructions of one call of work (by kind as well), `heap` bytes
-of the whole answer, `calls` and `bytes`. Each is asked twice and the second time counts: the first fills lookup caches.
+JSON object: for each request, from a person and, with "@" before it, from a program, `most` counted instructions of one
+call of work (`kinds`: of one that sent, made a step of an answer, or read), their `mean`, `heap` bytes that the whole
+answer left behind, `calls` and `bytes`. Each is asked twice and the second time counts: the first fills lookup caches.
 """
 
 import binascii
 import json
 
+from micropython import mem_current
 from replay import Session, files
 from tick_meter import TickMeter
 
@@ -82,8 +84,9 @@ class Loop:
 
 def ask(console, port, loop, line, meter):
     port.line, port.at, port.sent = line, 0, 0
-    fuel = heap = calls = 0
+    fuel = calls = 0
     kinds = {"send": 0, "step": 0, "read": 0}
+    begin = mem_current()
     busy = True
     while busy:
         kind = "send" if console.lines.at < console.lines.end else "read" if console.step is None else "step"
@@ -91,9 +94,9 @@ def ask(console, port, loop, line, meter):
         busy = console.work(loop)
         meter.stop()
         calls += 1
-        heap += meter.heap_bytes
         fuel += meter.fuel
         kinds[kind] = max(kinds[kind], meter.fuel)
+    heap = mem_current() - begin
     return {
         "kinds": kinds,
         "most": max(kinds.values()),
