@@ -193,7 +193,7 @@ class _Answer:
         self.view = memoryview(self.clause)
         self.readings = Readings(self.w)
         self.todo = []
-        self.row = self.gone = self.below = self.hardest = self.others = self.first = 0
+        self.row = self.gone = self.below = self.hardest = self.others = self.left = self.first = 0
         self.record = None  # whose latest frame holds for the readings of this clause
         self.s = self.b = self.f = self.p = self.o = None
 
@@ -588,14 +588,11 @@ class _Answer:
             return
         self.put(b"lit by ")
         self.below, self.hardest = 1 << 20, 0
-        self.others = rows - 1
+        self.others, self.left = rows - 1, min(rows, _NAMED)
         if rows > 1:
             self.w.int(rows)
             self.put(b" faults (")
-        for _ in range(min(rows, _NAMED)):
-            self.later(self._next, lamp)
-            self.later(self._name, 0)
-        self.later(self._named, 0)
+        self.later(self._next, lamp)
 
     def _next(self, lamp):
         # The hardest row below the one before it: by what it asks for now, by the most that it may ask for, by its id.
@@ -608,14 +605,16 @@ class _Answer:
                 if best < ask < below:
                     best = ask
         self.below = best
+        self.later(self._name if best else self._named, lamp)
 
-    def _name(self, _):
-        if self.below:  # one may have ended in between
-            row = 255 - (self.below & 255)
-            if self.others:
-                self.put(b", " if self.hardest else b"")
-                put_name(self.w, row)
-            self.hardest = self.hardest or row
+    def _name(self, lamp):
+        row = 255 - (self.below & 255)
+        if self.others:
+            self.put(b", " if self.hardest else b"")
+            put_name(self.w, row)
+        self.hardest = self.hardest or row
+        self.left -= 1
+        self.later(self._next if self.left else self._named, lamp)
 
     def _named(self, _):
         if self.others:

@@ -232,7 +232,12 @@ class Pages:
                     self._say(b"code      name                       count  state")
                     yield
                 n += 1
-                yield from self._row(loop, row)
+                self._head(row)
+                yield
+                self._counted(loop, row)
+                yield
+                self._state(loop, row)
+                yield
             elif row & 7 == 0:
                 yield
         if not n:
@@ -250,27 +255,26 @@ class Pages:
             self._say(b" of this memory.")
         yield
 
-    def _row(self, loop, row):
-        w = self.w
+    def _head(self, row):
         known = T.TABLE[row - 1]
+        put_code(self.w, known[T.CODE], known[T.FTB])
+        self.w.column(10)
+        put_name(self.w, row)
+
+    def _counted(self, loop, row):
         record = loop.memory.raw(row)
-        put_code(w, known[T.CODE], known[T.FTB])
-        w.column(10)
-        put_name(w, row)
-        yield
-        begin = max(w.tell() + 1, 37)
-        w.column(begin)
-        w.int(0 if record is None else record[K.COUNT])
-        w.right(begin, 5)
+        self.w.column(37)
+        self.w.int_right(0 if record is None else record[K.COUNT], 5)
         self.put(b"  active" if loop.supervisor.faults.places[row] else b"  past")
+
+    def _state(self, loop, row):
         if R.present(loop, row):
             self.put(b", present")
         if row in loop.memory.locked:
             self.put(b", kept until cleared")
-        if record is not None:
+        if loop.memory.raw(row) is not None:
             self.put(b", stored" if loop.memory.stored(row) else b", not stored yet")
         self.out.line()
-        yield
 
     def _one(self, loop, row):
         w = self.w
@@ -385,6 +389,9 @@ class Pages:
         if column:
             w.column(column)
         begin = w.tell()
+        if write == "int":
+            w.int_right(value, width)
+            return
         if value is None:
             self.put(b"-")
         else:
