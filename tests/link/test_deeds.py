@@ -147,6 +147,18 @@ def test_service_when_off_and_dead_and_stored():
     assert desk.served == 1
 
 
+def test_what_resets_the_board_is_not_taken_for_a_failed_answer():
+    desk = healed()
+
+    def reset():
+        raise RuntimeError("reset")
+
+    desk.loop.service = reset
+    desk.port.into += b"service\r"
+    with pytest.raises(RuntimeError, match="reset"):
+        desk.settle()
+
+
 @pytest.mark.parametrize("coil", ["positive", "negative", "precharge", "discharge"])
 def test_no_service_with_a_coil_on(coil):
     desk = healed()

@@ -54,7 +54,7 @@ class Console:
         if self.lines.at < self.lines.end:
             return self._send(self.lines)
         if self.step is not None:
-            return self._advance()
+            return self._advance(loop)
         return self._read(loop)
 
     def _send(self, lines):
@@ -68,7 +68,7 @@ class Console:
         lines.at = at
         return at > begin
 
-    def _advance(self):
+    def _advance(self, loop):
         try:
             did = next(self.step)
         except Exception:  # a text that cannot be read, no heap: an answer must not end the drive
@@ -79,6 +79,9 @@ class Console:
         if did is _DONE:
             self.step = None
             self._ended()
+        if self.deeds.serve:
+            self.deeds.serve = False
+            loop.service()
         return did is not _IDLE
 
     def _ended(self):

@@ -323,8 +323,8 @@ class Objects:
             out.int(b"lowest_ohm", line[D.LOWEST_OHM] if line[D.LOWEST_OHM] < _NO_OHM else None)
             out.int(b"hottest_dc", line[D.HOTTEST_DC])
             yield
-            out.int(b"inverter_dc", line[D.INVERTER_DC])
-            out.int(b"motor_dc", line[D.MOTOR_DC])
+            out.int(b"inverter_dc", line[D.INVERTER_DC] if 1 in loop.build.zone_where else None)
+            out.int(b"motor_dc", line[D.MOTOR_DC] if 2 in loop.build.zone_where else None)
             out.int(b"drove", line[D.FLAGS] & D.DROVE)
             yield
             out.key(b"rows")

@@ -480,12 +480,12 @@ class Pages:
                 self._say(b"cycle  precharge  discharge  isolation        pack    inverter      motor  codes")
                 yield
             shown += 1
-            yield from self._start(line)
+            yield from self._start(line, loop.build.zone_where)
         if not shown:
             self._say(b"No precharge is recorded.")
             yield
 
-    def _start(self, line):
+    def _start(self, line, zones):
         self._cell(0, 5, "int", line[D.CYCLE])
         self._cell(7, 9, "ms", line[D.PRECHARGE_MS])
         self._cell(18, 9, "ms", line[D.DISCHARGE_MS] or None)
@@ -493,8 +493,8 @@ class Pages:
         self._cell(29, 9, "ohm", line[D.LOWEST_OHM] if line[D.LOWEST_OHM] < _NO_OHM else None)
         self._cell(40, 12, "dc", line[D.HOTTEST_DC])
         yield
-        self._cell(53, 10, "dc", line[D.INVERTER_DC])
-        self._cell(64, 10, "dc", line[D.MOTOR_DC])
+        self._cell(53, 10, "dc", line[D.INVERTER_DC] if 1 in zones else None)
+        self._cell(64, 10, "dc", line[D.MOTOR_DC] if 2 in zones else None)
         yield
         n = D.count(line)
         self._cell(76, 4, "int", n)
