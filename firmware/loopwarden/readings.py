@@ -3,10 +3,15 @@
 Decides nothing. A reading that is not valid is said to be missing, and no number stands in its place (S10).
 """
 
+from micropython import const
+
 from loopwarden import signals as S
 from loopwarden.memory import codes as K
 from loopwarden.policy import fault_table as T
 
+_BLANK, _UNDERSCORE, _LOWER = const(32), const(95), const(32)
+_name = bytearray(32)
+_name_view = memoryview(_name)
 NO_READING = b"no valid reading"
 # Where the places of a row are loops, zones, or one of two sides.
 LOOP_ROWS = bytes((1, 2, 3, 4, 6))
@@ -31,7 +36,11 @@ def entry(row_id):
 
 def put_name(w, row):
     """A row's short name, as in "isolation fault"."""
-    w.put(entry(row)[T.NAME].encode().lower().replace(b"_", b" "))  # as bytes: a new str is looked up among all names
+    n = 0
+    for sign in entry(row)[T.NAME].encode():
+        _name[n] = _BLANK if sign == _UNDERSCORE else sign | _LOWER
+        n += 1
+    w.put(_name_view[:n])
 
 
 def put_code(w, code, ftb):

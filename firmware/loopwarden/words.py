@@ -82,12 +82,8 @@ def why(supervisor, subject):
     return "".join(done)
 
 
-def known(subject):
-    """What `subject` asks for: n of SUBJECTS as -1 - n, or a row id; 0 where it is neither."""
-    return _known(subject.upper().replace(" ", "_"))
-
-
-def _known(wanted):
+def known(wanted):
+    """What "DRIVE_LIMIT", in capitals, asks for: n of SUBJECTS as -1 - n, or a row id; 0 where it is neither."""
     n = -1
     for name in _CLAUSES:
         if name == wanted:
@@ -100,21 +96,19 @@ def _known(wanted):
 
 
 def parts(supervisor, subject, w):
-    """Answer in parts: a generator that writes each part to `w`, at most PART bytes. Errors: as `why`."""
-    wanted = subject.upper().replace(" ", "_")
-    yield
-    which = _known(wanted)
+    """Answer in parts: a generator that writes each part to `w`, at most PART bytes (for hosts). Errors: as `why`."""
+    which = known(subject.upper().replace(" ", "_"))
     if not which:
         raise ValueError("why: no subject %s; there are %s, and every fault's name" % (subject, ", ".join(SUBJECTS)))
-    yield
     if supervisor.inputs is None:
         w.put(b"No tick has ended yet, so nothing is known and everything is off.")
         yield
         return
-    yield from _render(supervisor, which, w)
+    yield from render(supervisor, which, w)
 
 
-def _render(supervisor, which, w):
+def render(supervisor, which, w):
+    """As `parts`, for what `known` gave; after the first tick."""
     answer = _answer
     text = answer.clause
     readings = answer.readings
@@ -199,7 +193,7 @@ class _Answer:
         self.view = memoryview(self.clause)
         self.readings = Readings(self.w)
         self.todo = []
-        self.row = self.gone = self.below = self.hardest = self.others = self.first = 0
+        self.row = self.gone = self.below = self.hardest = self.others = self.left = self.first = 0
         self.record = None  # whose latest frame holds for the readings of this clause
         self.s = self.b = self.f = self.p = self.o = None
 
@@ -365,7 +359,7 @@ class _Answer:
             self._filled(_LIMITER + L.SOLID)
         else:
             self.w.text(P.NAMES[p.phase])
-            self._stage()
+            self.later(self._stage, 0)
 
     def _filled(self, key):
         self._reads(key)
@@ -375,7 +369,7 @@ class _Answer:
         self.put(b".")
         self._check(key)
 
-    def _stage(self):
+    def _stage(self, _):
         self.put(b": ")
         self._reads(_STAGE + self.p.stage)
         self.later(self._because, _STAGE + self.p.stage)
@@ -427,7 +421,7 @@ class _Answer:
                 self.put(b", at most ")
                 self._span(wait)
                 self.put(b" more")
-        self._stage()
+        self.later(self._stage, 0)
 
     def _dead_wait(self):
         # At most how long until the bus is proven dead, from discharging on; 0 where that depends on the driver.
@@ -545,7 +539,7 @@ class _Answer:
         elif by == L.WIND:
             self.put(b", ")
             self.w.text(P.NAMES[self.p.phase])
-            self._stage()
+            self.later(self._stage, 0)
         else:
             self.put(b", set by ")
             self.put(LIMITERS[by])
@@ -594,13 +588,11 @@ class _Answer:
             return
         self.put(b"lit by ")
         self.below, self.hardest = 1 << 20, 0
-        self.others = rows - 1
+        self.others, self.left = rows - 1, min(rows, _NAMED)
         if rows > 1:
             self.w.int(rows)
             self.put(b" faults (")
-        for _ in range(min(rows, _NAMED)):
-            self.later(self._next, lamp)
-        self.later(self._named, 0)
+        self.later(self._next, lamp)
 
     def _next(self, lamp):
         # The hardest row below the one before it: by what it asks for now, by the most that it may ask for, by its id.
@@ -612,13 +604,17 @@ class _Answer:
                 ask = (ask >> 12 << 4 | max(off[row], standing[row], moving[row]) >> 12) << 8 | 255 - row
                 if best < ask < below:
                     best = ask
-        if best:  # one may have ended in between
-            self.below = best
-            best = 255 - (best & 255)
-            if self.others:
-                self.put(b", " if self.hardest else b"")
-                put_name(self.w, best)
-            self.hardest = self.hardest or best
+        self.below = best
+        self.later(self._name if best else self._named, lamp)
+
+    def _name(self, lamp):
+        row = 255 - (self.below & 255)
+        if self.others:
+            self.put(b", " if self.hardest else b"")
+            put_name(self.w, row)
+        self.hardest = self.hardest or row
+        self.left -= 1
+        self.later(self._next if self.left else self._named, lamp)
 
     def _named(self, _):
         if self.others:
@@ -678,3 +674,4 @@ class _Answer:
 
 
 _answer = _Answer()
+texts = _answer.texts  # free for others between two answers

@@ -76,6 +76,15 @@ class Writer:
             n //= 10
         self.put(self.tails[k])
 
+    def int_right(self, n, width):
+        """A count, at the right end of `width` columns."""
+        rest = n
+        while rest > 9:
+            width -= 1
+            rest //= 10
+        self.blanks(max(width - 1, 0))
+        self.int(n)
+
     def hex(self, n, digits, signs=b"0123456789abcdef"):
         """An integer of at most 30 bits as hexadecimal digits."""
         k = _DIGITS - digits

@@ -1,4 +1,4 @@
-"""A console on a desk: a port made of two lists, a rig that drives a real supervisor, and the loop as the console sees it."""
+"""A console on a desk: a port made of two byte arrays, a rig with a real supervisor, and the loop as it is seen."""
 
 import binascii
 import json
@@ -50,7 +50,7 @@ class Board:
 
 
 class Desk:
-    """`rig` is the vehicle, `loop` what the loop would show; each tick gives the console one call, or as many as asked."""
+    """`rig` is the vehicle, `loop` what the loop shows; the console gets calls until it has nothing left to do."""
 
     def __init__(self, rig=None, folder=None):
         if folder is not None:
@@ -74,8 +74,8 @@ class Desk:
             service=self.serve,
             restart=None,
         )
-        self.console.work(self.loop)
         self.settle()
+        self.banner = bytes(self.port.out)
         self.port.out.clear()
 
     def serve(self):
@@ -108,6 +108,20 @@ class Desk:
         self.port.into += sealed(f"@{n} {text}")
         self.settle(ticks)
         return objects(bytes(self.port.out), n)
+
+
+def lived(folder):
+    """A desk whose memory is commissioned, driving, with isolation between warning and limit."""
+    desk = Desk(folder=folder)
+    rig = desk.rig.run(100)
+    rig.memory.new = False
+    rig.sup.faults.clear(76)
+    rig.memory.positive_proven = True
+    rig.sup.faults.clear(46)
+    rig.run(300).drive()
+    rig.isolation_ohm = 300_000
+    rig.run(6_000)
+    return desk
 
 
 def sealed(line):

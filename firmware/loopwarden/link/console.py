@@ -10,17 +10,20 @@ from micropython import const
 
 from loopwarden.link import rows as R
 from loopwarden.link.deeds import Deeds
-from loopwarden.link.lines import Lines
+from loopwarden.link.lines import Lines, clean
 from loopwarden.link.objects import Objects
 from loopwarden.link.pages import Pages
-from loopwarden.link.tables import COMMANDS
+from loopwarden.link.tables import COMMANDS, METHODS
 
 LINE_MAX = const(80)
-_READ_MAX, _WRITE_MAX = const(16), const(24)  # bytes in a call
+_READ_MAX, _WRITE_MAX = const(8), const(16)  # bytes in a call
 _HEAP_LEAST = const(48 * 1024)  # while live, for what takes more than some hundred bytes
+_DONE, _IDLE = True, False  # what a step yields beside nothing; an end by StopIteration would take from the heap
+_HEAP_NONE = const(40 * 1024)  # while live, for anything: below 24 KB the drive would wind down (S11)
+_SCARCE = b"not while live with so little memory left; ask again when the drive is off"
 _HINT_US = const(1000000)
 _SEAL = const(10)  # " *CCCCCCCC"
-_BACK, _LF, _CR, _ESC, _AT, _DEL = const(8), const(10), const(13), const(27), const(64), const(127)
+_BACK, _LF, _CR, _ESC, _BLANK, _AT, _DEL = const(8), const(10), const(13), const(27), const(32), const(64), const(127)
 _PLAIN, _AFTER_ESC, _IN_SEQUENCE = 0, 1, 2
 _HELD = (b"help", b"status", b"version", b"build")  # all that can be told while nothing is decided
 _DEEDS = (b"clear", b"acknowledge", b"time", b"service")
@@ -33,13 +36,14 @@ class Console:
     """
 
     def __init__(self, port, info):
-        self.port = port
+        self.read, self.write = port.read, port.write  # saved bound methods: looking one up takes from the heap
         self.lines = Lines()
         self.deeds = Deeds(self.lines)
+        info = {name: clean(info[name]) for name in info}
         self.pages, self.objects = Pages(self.lines, info), Objects(self.lines, info)
         self.typed = bytearray(LINE_MAX)
         self.view = memoryview(self.typed)
-        self.n = self.state = self.hint_us = 0
+        self.n = self.begin = self.state = self.hint_us = 0
         self.after_cr = self.long = self.strange = self.hinted = self.hint = False
         self.step = None  # the answer that is being made
         self.lines.put(b"\r\nLoopwarden, bench use only, type help")
@@ -50,12 +54,12 @@ class Console:
         if self.lines.at < self.lines.end:
             return self._send(self.lines)
         if self.step is not None:
-            return self._advance()
+            return self._advance(loop)
         return self._read(loop)
 
     def _send(self, lines):
         begin = lines.at
-        write = self.port.write
+        write = self.write
         buffer = lines.buffer
         at = begin
         end = min(lines.end, begin + _WRITE_MAX)
@@ -64,18 +68,21 @@ class Console:
         lines.at = at
         return at > begin
 
-    def _advance(self):
+    def _advance(self, loop):
         try:
-            return next(self.step) is not False
-        except StopIteration:
-            self.step = None
+            did = next(self.step)
         except Exception:  # a text that cannot be read, no heap: an answer must not end the drive
-            self.step = iter(())
+            self.step = iter((_DONE,))
             self.lines.w.clear()
             self.lines.error(b"this could not be answered; the drive goes on")
             return True
-        self._ended()
-        return True
+        if did is _DONE:
+            self.step = None
+            self._ended()
+        if self.deeds.serve:
+            self.deeds.serve = False
+            loop.service()
+        return did is not _IDLE
 
     def _ended(self):
         if not self.lines.program:
@@ -85,29 +92,33 @@ class Console:
     # Bytes in
 
     def _read(self, loop):
-        begin = self.n
+        begin = n = self.n
+        typed = self.typed
+        read = self.read
         left = _READ_MAX
-        byte = self.port.read()
+        byte = read()
         while byte >= 0:
             left -= 1
-            if byte == _CR or (byte == _LF and not self.after_cr):
+            if 32 <= byte < 127 and not self.state:
+                if n < LINE_MAX:
+                    typed[n] = byte
+                    n += 1
+                else:
+                    self.long = True
+            elif byte == _CR or (byte == _LF and not self.after_cr):
+                self.n = n
                 self._echo(begin)
                 self._line(loop, byte == _CR)
                 return True
-            if 32 <= byte < 127 and not self.state:
-                if self.n < LINE_MAX:
-                    self.typed[self.n] = byte
-                    self.n += 1
-                else:
-                    self.long = True
             elif byte == _BACK or byte == _DEL:
+                self.n = n
                 self._echo(begin)
-                self._delete()
-                begin = self.n
+                begin = n = self._delete()
             elif byte != _LF:
                 self._odd(byte)
             self.after_cr = False
-            byte = self.port.read() if left else -1
+            byte = read() if left else -1
+        self.n = n
         self._echo(begin)
         if self.hint:
             self._hint(loop.board)
@@ -123,6 +134,7 @@ class Console:
             self.n -= 1
             if self.typed[0] != _AT:
                 self.lines.put(b"\b \b")
+        return self.n
 
     def _odd(self, byte):
         # Nothing of a line: escape sequences, control bytes, what is not ASCII.
@@ -146,8 +158,7 @@ class Console:
         self.hinted = True
         self.hint_us = board.now_us()
         self.lines.put(b"\r\nThis is Loopwarden, not a prompt. For service: type service with the key off,")
-        self.lines.put(b"\r\nor fit the service jumper and power up.")
-        self.lines.line()
+        self.lines.put(b"\r\nor fit the service jumper and power up.\r\n")
 
     # Lines
 
@@ -155,71 +166,108 @@ class Console:
         program = self.n > 0 and self.typed[0] == _AT
         if not program:
             self.lines.put(b"\r\n")
-        self.lines.flush()
         self.lines.asked(program, -1)
-        self.step = self._request(loop, self.n)
+        if self._scarce(loop.supervisor, _HEAP_NONE):
+            self.lines.put(_SCARCE)  # nothing is read out of the line: that would take what is scarce
+            self.lines.put(b"\r\n> ")
+            self.long = self.strange = False
+        else:
+            self.step = self._request(loop, self.n)
+        self.lines.flush()
         self.n = 0
         self.state = _PLAIN
         self.after_cr = is_cr  # CR LF is one end
 
     def _request(self, loop, n):
-        # The steps of one request: check the line, find the command, answer, end.
+        # The steps of one request: check the line, find the command, what it is asked of, answer, end.
         out = self.lines
         begin = 0
         bad = self._bad_line()
         if not bad and out.program:
-            begin, n = self._unseal(n)
+            begin = self._unseal(n)
+            n -= _SEAL
             bad = b"" if begin else b"the checksum is not that of the line; wanted: @N COMMAND [ARGUMENT] *CCCCCCCC"
+            yield
         if bad:
             out.error(bad)
             yield
-            return
-        words = bytes(self.view[begin:n]).strip()
-        cut = words.find(b" ")
-        word = (words if cut < 0 else words[:cut]).lower()
-        arg = "" if cut < 0 else words[cut:].strip().decode()
+            yield _DONE
+        k = self._command(begin, n)
+        if k < 0:
+            if out.program or n:
+                yield from self._unknown(n)
+            yield _DONE
         yield
-        if not word and not out.program:
-            return
-        method = self._method(word)
-        if not method:
-            out.error(self._nearest(word))
+        word = COMMANDS[k][0]
+        arg = bytes(self.view[self.begin : n]).strip() if self.begin < n else b""
+        bad = self._refused(loop, word, arg)
+        if not bad and arg and (word in _ROW or word == b"faults"):
+            arg, bad = self._row_of(word, arg)
             yield
-            return
-        refused = self._refused(loop, word, arg)
-        if refused:
-            out.error(refused)
+        elif not bad and word == b"why":
+            out.subject = arg.lower().replace(b"_", b" ")
+            arg = R.askable(arg)
+            bad = b"" if arg else R.NO_SUBJECT if out.program else R.NO_SUBJECT_IN_SHORT
             yield
-            return
-        if word in _ROW or (word == b"faults" and arg):
+        if bad:
+            out.error(bad)
             yield
-            if arg.lower() != "all" or word != b"clear":
-                arg = R.find(arg)
-                if arg <= 0:
-                    several = b"this code has several rows; give its ending as well, as in P0A0A-13"
-                    out.error(several if arg else b"no such code; faults lists those there are, by code and name")
-                    yield
-                    return
-            else:
-                arg = 0
+            yield _DONE
+        answer = self.deeds if word in _DEEDS else self.objects if out.program else self.pages
+        yield from getattr(answer, METHODS[k])(loop, arg)
+        if not out.failed:
+            out.done()
             yield
-        elif word == b"faults":
-            arg = 0
-        elif word == b"why":
+        yield _DONE
+
+    def _command(self, begin, n):
+        # Its number, -1 for none; what follows it begins at self.begin. Upper case is taken as lower.
+        typed = self.typed
+        while begin < n and typed[begin] == _BLANK:
+            begin += 1
+        end = typed.find(b" ", begin, n)
+        end = n if end < 0 else end
+        for k in range(begin, end):
+            if 65 <= typed[k] <= 90:
+                typed[k] += 32
+        self.begin = end
+        for k in range(len(COMMANDS)):
+            name = COMMANDS[k][0]
+            if len(name) == end - begin and typed.find(name, begin, end) == begin:
+                return k
+        return -1
+
+    def _unknown(self, n):
+        # The command with the most letters in the same place.
+        out = self.lines
+        word = bytes(self.view[:n]).strip()
+        word = word[word.rfind(b"@") + 1 :]
+        nearest, best = b"", 1
+        for name, _ in COMMANDS:
+            same = self._same(word.strip(b"0123456789 "), name)
+            if same > best:
+                nearest, best = name, same
             yield
-            if not R.askable(arg):
-                out.error(b"no such subject; there are " + R.SUBJECT_LIST + b", and every fault's name")
-                yield
-                return
-        if word in _DEEDS:
-            answer = self.deeds
-        else:
-            answer = self.objects if out.program else self.pages
-        yield from getattr(answer, method)(loop, arg)
-        if out.failed:
-            return
-        out.done()
-        yield
+        if word:
+            out.error(b"no such command; type help" if best < 2 else b"no such command; did you mean ", 0, nearest)
+            yield
+
+    def _same(self, word, name):
+        same = 0
+        for k in range(min(len(word), len(name))):
+            same += word[k] == name[k]
+        return same
+
+    def _row_of(self, word, arg):
+        # (row, b"") or (0, why not); 0 for "all".
+        if word == b"clear" and arg.lower() == b"all":
+            return 0, b""
+        row = R.find(arg)
+        if row > 0:
+            return row, b""
+        if row == R.SEVERAL:
+            return 0, b"this code has several rows; give its ending as well, as in P0A0A-13"
+        return 0, b"no such code; faults lists those there are, by code and name"
 
     def _bad_line(self):
         bad = b""
@@ -231,48 +279,28 @@ class Console:
         return bad
 
     def _unseal(self, n):
-        # Where the command of a program's line begins and ends; (0, 0) where its checksum is wrong.
+        # Where the command of a program's line begins; 0 where its checksum or its number is wrong.
         typed = self.typed
         seal = n - _SEAL
         if seal < 1 or typed.find(b" *", seal, n) != seal:
-            return 0, 0
+            return 0
         crc = binascii.crc32(self.view[:seal])
-        for k in range(8):
-            if typed[n - 1 - k] != b"0123456789abcdef"[(crc >> 16 if k > 3 else crc & 0xFFFF) >> 4 * (k & 3) & 15]:
-                return 0, 0
+        if typed.find(binascii.hexlify(crc.to_bytes(4, "big")), n - 8, n) < 0:
+            return 0
         begin = typed.find(b" ", 1, seal)
         begin = seal if begin < 0 else begin
         number = 0
         for k in range(1, begin):
             digit = typed[k] - 48
             if not 0 <= digit <= 9:
-                return 0, 0
+                return 0
             number = number * 10 + digit
             if number > 65535:
-                return 0, 0
+                return 0
         if begin < 2:
-            return 0, 0
+            return 0
         self.lines.n = number
-        return begin, seal
-
-    def _method(self, word):
-        for name, _ in COMMANDS:
-            if name == word:
-                return name.decode()
-        return ""
-
-    def _nearest(self, word):
-        # The command with the most letters in the same place.
-        best = 1
-        nearest = b""
-        for name, _ in COMMANDS:
-            same = 0
-            for k in range(min(len(word), len(name))):
-                same += word[k] == name[k]
-            if same > best:
-                best = same
-                nearest = name
-        return b"no such command; did you mean " + nearest + b"?" if nearest else b"no such command; type help"
+        return begin
 
     def _refused(self, loop, word, arg):
         s = loop.supervisor
@@ -285,6 +313,9 @@ class Console:
         if word == b"why" and not arg:
             return b"why what? as in: why start, why drive limit, why isolation fault"
         if word == b"why" or (word == b"faults" and arg):
-            if s.phases.stage and s.inputs.heap_free < _HEAP_LEAST:
-                return b"not while live with so little memory left; ask again when the drive is off"
+            if self._scarce(s, _HEAP_LEAST):
+                return _SCARCE
         return b""
+
+    def _scarce(self, s, least):
+        return s is not None and s.inputs is not None and s.phases.stage > 0 and s.inputs.heap_free < least

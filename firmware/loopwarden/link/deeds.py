@@ -33,6 +33,7 @@ class Deeds:
     def __init__(self, lines):
         self.out = lines
         self.wall_s = self.wall_at_ms = 0
+        self.serve = False  # service is due; the console asks the loop for it, outside of what catches a failed answer
 
     def _asked(self, row, what):
         out = self.out
@@ -164,4 +165,4 @@ class Deeds:
             self.out.error(b"no service: ", 0, reason)
             yield
             return
-        loop.service()
+        self.serve = True

@@ -17,7 +17,16 @@ _BUFFER = const(512)  # no line is longer than 480
 _SEAL = b',"crc":"00000000"}\r\n'
 _SEALED = const(20)
 _BLANK = const(32)
-_HEX = b"0123456789abcdef"
+_QUOTE, _BACKSLASH, _UNKNOWN = const(34), const(92), const(63)
+
+
+def clean(text):
+    """A str that somebody else wrote, as bytes: what would break a line or an object becomes a question mark."""
+    text = bytearray(text.encode())
+    for k in range(len(text)):
+        if not 32 <= text[k] < 127 or text[k] == _QUOTE or text[k] == _BACKSLASH:
+            text[k] = _UNKNOWN
+    return bytes(text)
 
 
 class Lines:
@@ -81,11 +90,6 @@ class Lines:
         self.put(text)
         self.put(b'"')
 
-    def foreign(self, text):
-        """A str that somebody else wrote: what would break a line or an object becomes a question mark."""
-        for sign in text:
-            self.put(sign.encode() if " " <= sign <= "~" and sign not in '"\\' else b"?")
-
     def open(self, name):
         """A text that the caller writes and ends with its quote."""
         self.key(name)
@@ -98,12 +102,7 @@ class Lines:
         self.i += 1
         begin = self.end - _SEALED
         crc = binascii.crc32(self.view[:begin])
-        self._hex(begin + 8, crc >> 16 & 0xFFFF)
-        self._hex(begin + 12, crc & 0xFFFF)
-
-    def _hex(self, at, word):
-        for k in range(4):
-            self.buffer[at + k] = _HEX[word >> 12 - 4 * k & 15]
+        self.view[begin + 8 : begin + 16] = binascii.hexlify(crc.to_bytes(4, "big"))
 
     # Both
 

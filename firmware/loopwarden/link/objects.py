@@ -7,21 +7,21 @@ from micropython import const
 
 from loopwarden import signals as S
 from loopwarden.link import rows as R
+from loopwarden.link.lines import clean
 from loopwarden.link.tables import BUILD, COMMANDS, INPUTS, LINK_SCHEMA, SWITCHES, fit_to_lay_up, starts_of
 from loopwarden.memory import codes as K
 from loopwarden.memory import drive_log as D
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import phases as P
 from loopwarden.readings import STATES, put_code, put_places
-from loopwarden.texts import Texts
-from loopwarden.words import parts
+from loopwarden.words import render, texts
 
 _FIELDS = const(7)  # of a sample of the strip
 _SAMPLE_MS = const(500)
 _NO_OHM = const(1 << 29)
 _STRIP = (b"bus_dv", b"pack_dv", b"current_da", b"speed_cm_s", b"drive_limit_permille", b"phase", b"isolation_kohm")
 _FRAME = [name.encode() for name in K.FRAME]
-_BUILD = [name.encode() for name in BUILD]
+_BUILD = [name.encode() for _, name in BUILD]
 _OUTPUTS = (
     "drive_limit_permille",
     "charge_limit_permille",
@@ -65,6 +65,7 @@ class Objects:
             out.begin(b"help")
             out.text(b"command", name)
             out.text(b"what", what)
+            yield
             out.close()
             yield
 
@@ -76,6 +77,7 @@ class Objects:
             out.int(b"restarts", loop.ends)
             out.int(b"before", loop.before)
             out.int(b"heap_free", loop.board.heap_free())
+            yield
             out.close()
             yield
             return
@@ -105,6 +107,7 @@ class Objects:
         out.int(b"key", s.switches.key)
         out.int(b"heap_free", s.inputs.heap_free)
         out.int(b"late_ms", loop.late_ms)
+        yield
         out.close()
         yield
         out.begin(b"status")
@@ -122,11 +125,13 @@ class Objects:
         out.int(b"restarts", loop.ends)
         out.int(b"working_v", s.build.working_v)
         out.int(b"dead_mv", s.build.dead_mv)
+        yield
         out.close()
         yield
         out.begin(b"status")
         out.key(b"active")
         yield from self._rows(s.faults.places)
+        yield
         out.close()
         yield
 
@@ -152,7 +157,7 @@ class Objects:
         for row in range(1, len(T.TABLE) + 1):
             if R.shown(loop, row):
                 yield from self._fault(loop, row)
-            elif row & 15 == 0:
+            elif row & 7 == 0:
                 yield
 
     def _fault(self, loop, row):
@@ -187,6 +192,7 @@ class Objects:
         out.int(b"first_ms", None if record is None else record[K.FIRST])
         out.int(b"latest_ms", None if record is None else record[K.LATEST])
         out.int(b"lock", 1 if row in loop.memory.locked else 0)
+        yield
         out.close()
         yield
 
@@ -208,7 +214,6 @@ class Objects:
             for n in range(len(strip) // (2 * _FIELDS)):
                 if is_kept(strip, n):
                     yield from self._sample(strip, n)
-        texts = Texts()
         if texts.find(row, b"means "):
             out.means(texts.view[texts.begin : texts.end])
             yield
@@ -230,10 +235,8 @@ class Objects:
         out.close()
         yield
 
-    def why(self, loop, arg):
-        self.out.subject = arg.lower().replace("_", " ").encode()
-        yield
-        yield from self.out.broken(parts(loop.supervisor, arg, self.w), self.out.why)
+    def why(self, loop, which):
+        yield from self.out.broken(render(loop.supervisor, which, self.w), self.out.why)
 
     def inputs(self, loop, arg):
         out = self.out
@@ -244,6 +247,7 @@ class Objects:
             is_fitted = not fitted or getattr(loop.build, fitted)
             out.int(b"value", getattr(i, value) if is_fitted and not getattr(i, state) else None)
             out.text(b"state", (STATES[getattr(i, state)] or b"ok") if is_fitted else b"not fitted")
+            yield
             out.close()
             yield
         for z in range(len(loop.build.zone_where)):
@@ -252,14 +256,17 @@ class Objects:
             out.put(b"zone ")
             self.w.int(z + 1)
             out.put(b'"')
+            yield
             out.int(b"value", None if i.zone_state[z] else i.zone_dc[z])
             out.text(b"state", STATES[i.zone_state[z]] or b"ok")
+            yield
             out.close()
             yield
         for name, bit, fitted in SWITCHES:
             if not fitted or getattr(loop.build, fitted):
                 out.begin(b"switch")
                 out.text(b"name", name)
+                yield
                 self._level(i, bit)
                 yield
         for n in range(len(loop.build.loop_kind)):
@@ -268,6 +275,7 @@ class Objects:
             out.put(b"loop ")
             self.w.int(n + 1)
             out.put(b'"')
+            yield
             self._level(i, S.LOOP0 << n)
             yield
 
@@ -277,17 +285,24 @@ class Objects:
 
     def limits(self, loop, arg):
         s = loop.supervisor
-        self._limit(s, b"drive", s.outputs.drive_limit_permille, s.limits.drive_goal, s.faults.drive & 255)
+        self._limit(s, b"drive", s.outputs.drive_limit_permille, s.limits.drive_goal)
         yield
-        self._limit(s, b"charge", s.outputs.charge_limit_permille, s.limits.charge_goal, s.faults.charge & 255)
+        self._by(s, s.limits.drive_goal, s.faults.drive & 255)
+        yield
+        self._limit(s, b"charge", s.outputs.charge_limit_permille, s.limits.charge_goal)
+        yield
+        self._by(s, s.limits.charge_goal, s.faults.charge & 255)
         yield
 
-    def _limit(self, s, name, granted, goal, row):
+    def _limit(self, s, name, granted, goal):
         out = self.out
         out.begin(b"limit")
         out.text(b"name", name)
         out.int(b"granted_permille", granted)
         out.int(b"goal_permille", goal >> 4)
+
+    def _by(self, s, goal, row):
+        out = self.out
         out.open(b"by")
         R.put_limiter(self.w, s, goal, row)
         out.put(b'"')
@@ -308,12 +323,13 @@ class Objects:
             out.int(b"lowest_ohm", line[D.LOWEST_OHM] if line[D.LOWEST_OHM] < _NO_OHM else None)
             out.int(b"hottest_dc", line[D.HOTTEST_DC])
             yield
-            out.int(b"inverter_dc", line[D.INVERTER_DC])
-            out.int(b"motor_dc", line[D.MOTOR_DC])
+            out.int(b"inverter_dc", line[D.INVERTER_DC] if 1 in loop.build.zone_where else None)
+            out.int(b"motor_dc", line[D.MOTOR_DC] if 2 in loop.build.zone_where else None)
             out.int(b"drove", line[D.FLAGS] & D.DROVE)
             yield
             out.key(b"rows")
             yield from self._noted(line)
+            yield
             out.close()
             yield
 
@@ -339,6 +355,7 @@ class Objects:
         out.int(b"charge_permille", None)
         out.int(b"look_again_days", 30)
         out.text(b"text", reason or b"as far as this board can tell; who disconnects what: see the card of the review")
+        yield
         out.close()
         yield
 
@@ -346,27 +363,22 @@ class Objects:
         out = self.out
         out.begin(b"version")
         for name in ("program", "build", "runtime"):
-            out.open(name.encode())
-            out.foreign(self.info[name])
-            out.put(b'"')
+            out.text(name.encode(), self.info[name])
             yield
         out.int(b"schema", LINK_SCHEMA)
+        yield
         out.close()
         yield
 
     def build(self, loop, arg):
         out = self.out
         out.begin(b"build")
-        out.open(b"name")
-        out.foreign(loop.build.name)
-        out.put(b'"')
+        out.text(b"name", clean(loop.build.name))
         yield
-        out.open(b"digest")
-        out.foreign(self.info["build"])
-        out.put(b'"')
+        out.text(b"digest", self.info["build"])
         yield
         for k in range(len(BUILD)):
-            out.int(_BUILD[k], getattr(loop.build, BUILD[k]))
+            out.int(_BUILD[k], getattr(loop.build, BUILD[k][1]))
             if k % 3 == 2:
                 yield
         out.close()

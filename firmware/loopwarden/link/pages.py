@@ -8,6 +8,7 @@ from micropython import const
 from loopwarden import loop as loops
 from loopwarden import signals as S
 from loopwarden.link import rows as R
+from loopwarden.link.lines import clean
 from loopwarden.link.objects import is_kept, sample_of
 from loopwarden.link.tables import BUILD, COMMANDS, INPUTS, LINK_SCHEMA, SWITCHES, fit_to_lay_up, starts_of
 from loopwarden.memory import codes as K
@@ -15,12 +16,11 @@ from loopwarden.memory import drive_log as D
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import phases as P
 from loopwarden.readings import NO_READING, STATES, Readings, put_code, put_name, put_places
-from loopwarden.texts import Texts
-from loopwarden.words import parts
+from loopwarden.words import render, texts
 
 _NO_OHM = const(1 << 29)
 _LABEL = const(14)
-_FIRST, _LATEST = const(18), const(36)
+_FIRST, _LATEST = const(16), const(42)
 _FRAME = (
     b"",
     b"phase",
@@ -157,7 +157,7 @@ class Pages:
         self.out.line()
         yield
         self._label(b"program")
-        self.out.foreign(self.info["program"])
+        self.put(self.info["program"])
         self.put(b", up for ")
         self.w.ms(s.faults.clock_ms)
         self.put(b", ")
@@ -232,8 +232,13 @@ class Pages:
                     self._say(b"code      name                       count  state")
                     yield
                 n += 1
-                yield from self._row(loop, row)
-            elif row & 15 == 0:
+                self._head(row)
+                yield
+                self._counted(loop, row)
+                yield
+                self._state(loop, row)
+                yield
+            elif row & 7 == 0:
                 yield
         if not n:
             self._say(b"No codes, and no fault is active.")
@@ -250,27 +255,26 @@ class Pages:
             self._say(b" of this memory.")
         yield
 
-    def _row(self, loop, row):
-        w = self.w
+    def _head(self, row):
         known = T.TABLE[row - 1]
+        put_code(self.w, known[T.CODE], known[T.FTB])
+        self.w.column(10)
+        put_name(self.w, row)
+
+    def _counted(self, loop, row):
         record = loop.memory.raw(row)
-        put_code(w, known[T.CODE], known[T.FTB])
-        w.column(10)
-        put_name(w, row)
-        yield
-        begin = max(w.tell() + 1, 37)
-        w.column(begin)
-        w.int(0 if record is None else record[K.COUNT])
-        w.right(begin, 5)
+        self.w.column(37)
+        self.w.int_right(0 if record is None else record[K.COUNT], 5)
         self.put(b"  active" if loop.supervisor.faults.places[row] else b"  past")
+
+    def _state(self, loop, row):
         if R.present(loop, row):
             self.put(b", present")
         if row in loop.memory.locked:
             self.put(b", kept until cleared")
-        if record is not None:
+        if loop.memory.raw(row) is not None:
             self.put(b", stored" if loop.memory.stored(row) else b", not stored yet")
         self.out.line()
-        yield
 
     def _one(self, loop, row):
         w = self.w
@@ -294,23 +298,22 @@ class Pages:
             yield
         else:
             yield from self._record(loop, record)
-        texts = Texts()
         if texts.find(row, b"means "):
-            yield from self._text(b"means", texts)
+            yield from self._text(b"means")
         n = 0
         while texts.find(row, b"check ", n):
-            yield from self._text(b"then" if n else b"first check", texts)
+            yield from self._text(b"then" if n else b"first check")
             n += 1
         self.r.of(loop.supervisor, 0)
         self._bus(loop)
         yield
 
-    def _text(self, label, texts):
+    def _text(self, label):
         self._say(label)
         yield
-        yield from self.out.broken(self._copied(texts), self.out.indented)
+        yield from self.out.broken(self._copied(), self.out.indented)
 
-    def _copied(self, texts):
+    def _copied(self):
         self.put(texts.view[texts.begin : texts.end])
         yield
 
@@ -338,7 +341,7 @@ class Pages:
         for k in range(1, len(_FRAME)):
             self._label(_FRAME[k], _FIRST)
             self._field(k, record[K.FIRST + k])
-            w.column(_LATEST if k != _COMMANDS else 46)
+            w.column(_LATEST)
             self._field(k, record[K.LATEST + k])
             self.out.line()
             yield
@@ -386,6 +389,9 @@ class Pages:
         if column:
             w.column(column)
         begin = w.tell()
+        if write == "int":
+            w.int_right(value, width)
+            return
         if value is None:
             self.put(b"-")
         else:
@@ -394,8 +400,8 @@ class Pages:
 
     # Why
 
-    def why(self, loop, arg):
-        yield from self.out.broken(parts(loop.supervisor, arg, self.w), self.out.indented)
+    def why(self, loop, which):
+        yield from self.out.broken(render(loop.supervisor, which, self.w), self.out.indented)
 
     # Inputs, limits
 
@@ -474,12 +480,12 @@ class Pages:
                 self._say(b"cycle  precharge  discharge  isolation        pack    inverter      motor  codes")
                 yield
             shown += 1
-            yield from self._start(line)
+            yield from self._start(line, loop.build.zone_where)
         if not shown:
             self._say(b"No precharge is recorded.")
             yield
 
-    def _start(self, line):
+    def _start(self, line, zones):
         self._cell(0, 5, "int", line[D.CYCLE])
         self._cell(7, 9, "ms", line[D.PRECHARGE_MS])
         self._cell(18, 9, "ms", line[D.DISCHARGE_MS] or None)
@@ -487,12 +493,10 @@ class Pages:
         self._cell(29, 9, "ohm", line[D.LOWEST_OHM] if line[D.LOWEST_OHM] < _NO_OHM else None)
         self._cell(40, 12, "dc", line[D.HOTTEST_DC])
         yield
-        self._cell(53, 10, "dc", line[D.INVERTER_DC])
-        self._cell(64, 10, "dc", line[D.MOTOR_DC])
+        self._cell(53, 10, "dc", line[D.INVERTER_DC] if 1 in zones else None)
+        self._cell(64, 10, "dc", line[D.MOTOR_DC] if 2 in zones else None)
         yield
-        n = 0
-        for row in range(1, len(T.TABLE) + 1):
-            n += D.noted(line, row)
+        n = D.count(line)
         self._cell(76, 4, "int", n)
         self.out.line()
         yield
@@ -519,7 +523,17 @@ class Pages:
         self.out.line()
         yield
         self._label(b"codes")
-        self._codes(loop)
+        n = 0
+        for row in range(1, len(T.TABLE) + 1):
+            n += loop.memory.raw(row) is not None
+            if row & 7 == 0:
+                yield
+        self.w.int(n)
+        self.put(b" stored, ")
+        self.w.int(loop.supervisor.faults.actives)
+        self.put(b" active, ")
+        self.w.int(len(loop.memory.locked))
+        self.put(b" kept until cleared")
         self.out.line()
         yield
         self._label(b"memory")
@@ -535,23 +549,12 @@ class Pages:
         self._bus(loop)
         yield
 
-    def _codes(self, loop):
-        n = 0
-        for row in range(1, len(T.TABLE) + 1):
-            n += loop.memory.raw(row) is not None
-        self.w.int(n)
-        self.put(b" stored, ")
-        self.w.int(loop.supervisor.faults.actives)
-        self.put(b" active, ")
-        self.w.int(len(loop.memory.locked))
-        self.put(b" kept until cleared")
-
     # Version, build
 
     def version(self, loop, arg):
         for name in ("program", "build", "runtime"):
             self._label(name.encode())
-            self.out.foreign(self.info[name])
+            self.put(self.info[name])
             self.out.line()
             yield
         self._label(b"link schema")
@@ -561,13 +564,11 @@ class Pages:
 
     def build(self, loop, arg):
         self._label(b"name", 26)
-        self.out.foreign(loop.build.name)
+        self.put(clean(loop.build.name))
         self.out.line()
         yield
-        for name in BUILD:
-            cut = name.rindex("_")
-            self.w.text(name[:cut].replace("_", " "))
-            self.w.column(26)
+        for label, name in BUILD:
+            self._label(label, 26)
             if name.endswith("_v"):
                 self.w.int(getattr(loop.build, name))
                 self.put(b" V")

@@ -3,6 +3,8 @@
 Reads only. Both renderings (pages.py, objects.py) take their facts from here.
 """
 
+from micropython import const
+
 from loopwarden.memory import codes as K
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import limits as L
@@ -11,31 +13,36 @@ from loopwarden.readings import put_name
 from loopwarden.words import LIMITERS, SUBJECTS, known
 
 SEVERAL = -1
-SUBJECT_LIST = ", ".join(SUBJECTS).encode()
-_CODE, _FTB = 2, 3  # columns of the fault table
-_LETTERS = "PCBU"
+NO_SUBJECT = b"no such subject; there are " + ", ".join(SUBJECTS).encode() + b", and every fault's name"
+NO_SUBJECT_IN_SHORT = b"no such subject; ask phase, start, cooling, isolation, limits, lamps, faults"
+_CODE, _FTB = const(2), const(3)  # columns of the fault table
+_LETTERS, _DASH = b"PCBU", const(45)
 
 
 def find(text):
-    """The row of a code, with or without its ending, or of a name; 0 for none, SEVERAL where the ending is needed."""
+    """The row of a code, with or without its ending, or of a name; 0 for none, SEVERAL where the ending is needed.
+
+    text  bytes: every new str is looked up among all names that the program knows, which costs more than all the rest
+    """
     text = text.upper()
     code, ending = _number(text[1:5]), -1
-    if len(text) == 8 and text[5] == "-":
+    if len(text) == 8 and text[5] == _DASH:
         ending = _number(text[6:])
-    if text[:1] not in _LETTERS or code <= 0 or len(text) != (5 if ending < 0 else 8):
-        return max(known(text), 0)
-    code |= _LETTERS.index(text[0]) << 14
+    letter = _LETTERS.find(text[:1])
+    if letter < 0 or code <= 0 or len(text) != (5 if ending < 0 else 8):
+        return max(askable(text), 0)
+    code |= letter << 14
     found = n = 0
     for row in T.TABLE:
         n += 1
-        if row[_CODE] == code and ending in (-1, row[_FTB]):
+        if row[_CODE] == code and (ending < 0 or ending == row[_FTB]):
             found = SEVERAL if found else n
     return found
 
 
 def askable(subject):
-    """True for what may be asked why."""
-    return known(subject) != 0
+    """What may be asked why, as words.known numbers it; 0 for anything else."""
+    return known(subject.upper().replace(b" ", b"_").decode())
 
 
 def _number(digits):

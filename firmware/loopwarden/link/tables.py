@@ -25,6 +25,7 @@ COMMANDS = (
     (b"time", b"time SECONDS tells it the time of day, in unix seconds"),
     (b"service", b"give the board up for service: off, bus proven dead"),
 )
+METHODS = [name.decode() for name, _ in COMMANDS]
 # name; reading and state of Inputs; what of the build says that it is fitted; how Writer writes it
 INPUTS = (
     (b"pack", "pack_mv", "pack_state", "", "mv"),
@@ -50,22 +51,23 @@ SWITCHES = (
     (b"coil fault", S.COIL_FAULT, "coil_feedback_fitted"),
     (b"lamp fault", S.LAMP_FAULT, "lamp_feedback_fitted"),
 )
+# label, name in the build
 BUILD = (
-    "tick_ms",
-    "working_v",
-    "dead_mv",
-    "pack_under_mv",
-    "pack_over_mv",
-    "charge_end_mv",
-    "precharge_min_ms",
-    "precharge_max_ms",
-    "discharge_window_ms",
-    "close_ms",
-    "release_ms",
-    "iso_warn_ohm",
-    "iso_fault_ohm",
-    "drive_current_ma",
-    "charge_current_ma",
+    (b"tick", "tick_ms"),
+    (b"highest working voltage", "working_v"),
+    (b"dead below", "dead_mv"),
+    (b"pack empty at", "pack_under_mv"),
+    (b"pack over voltage", "pack_over_mv"),
+    (b"charge ends at", "charge_end_mv"),
+    (b"precharge at least", "precharge_min_ms"),
+    (b"precharge at most", "precharge_max_ms"),
+    (b"discharge at most", "discharge_window_ms"),
+    (b"contactor closes in", "close_ms"),
+    (b"contactor opens in", "release_ms"),
+    (b"isolation warning", "iso_warn_ohm"),
+    (b"isolation limit", "iso_fault_ohm"),
+    (b"drive current", "drive_current_ma"),
+    (b"charge current", "charge_current_ma"),
 )
 
 
@@ -98,9 +100,8 @@ def fit_to_lay_up(loop):
         return reason
     if loop.memory.locked:
         return b"a lock stands: type faults"
-    for row in range(1, len(T.TABLE) + 1):
-        if s.faults.asked[row] >> 12 >= T.REFUSE and s.faults.places[row]:
-            return b"a fault is active: type faults"
+    if s.faults.worst >= T.REFUSE:
+        return b"a fault is active: type faults"
     if not s.isolation.good:
         return b"isolation is not known to be good"
     return b"" if loop.memory.idle() else b"the fault memory is still storing"

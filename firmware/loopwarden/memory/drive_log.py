@@ -119,6 +119,17 @@ def has_drifted(lines):
     return len(lows) > 5 and lows[-1] * 2 <= lows[-6]
 
 
+def count(line):
+    """How many rows occurred in the power cycle of a summary line."""
+    n = 0
+    for k in range(CODES, LINE_INTS):
+        word = line[k]
+        while word:
+            word &= word - 1
+            n += 1
+    return n
+
+
 def noted(line, row):
     """True where a row occurred in the power cycle of a summary line."""
     return line[CODES + row // _ROWS_IN_INT] >> row % _ROWS_IN_INT & 1

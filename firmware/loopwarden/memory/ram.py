@@ -38,7 +38,7 @@ class RamMemory:
         self.under_load = 0
         self.flats = 0
         self.locked = []
-        self.kept = {}  # row -> record, an array as in codes.py
+        self.records = {}  # row -> record, an array as in codes.py
         self.cycle = 0
 
     def begin(self, feed=None):
@@ -123,13 +123,13 @@ class RamMemory:
             self._gone(row)
 
     def _gone(self, row):
-        if row in self.kept:
-            self.kept[row][K.FLAGS] &= ~K.FAILED
+        if row in self.records:
+            self.records[row][K.FLAGS] &= ~K.FAILED
 
     def _store(self, row, places, supervisor):
-        if row not in self.kept:
-            self.kept[row] = K.new_record(row)
-        K.occurs(self.kept[row], self.cycle, places, supervisor)
+        if row not in self.records:
+            self.records[row] = K.new_record(row)
+        K.occurs(self.records[row], self.cycle, places, supervisor)
 
     # Asked over a link
 
@@ -137,7 +137,7 @@ class RamMemory:
         """Forget a stored record; refused for a lock that still stands."""
         if row in self.locked:
             return False
-        self.kept.pop(row, None)
+        self.records.pop(row, None)
         return True
 
     def stored(self, row):
@@ -146,11 +146,11 @@ class RamMemory:
 
     def raw(self, row):
         """The record of a row as it is kept, an array as in codes.py; None without one. Heap: none."""
-        return self.kept.get(row)
+        return self.records.get(row)
 
     def status(self, row):
         """The ISO 14229-1 status byte of a row with a record; nobody looks here whether a drive went through."""
-        return K.status(self.kept[row], self.cycle, False, False)
+        return K.status(self.records[row], self.cycle, False, False)
 
     def strip(self):
         """The seconds before the latest hard reaction, as in drive_log.py; nothing where none is kept."""
