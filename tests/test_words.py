@@ -385,7 +385,7 @@ def test_a_refusal_that_has_passed_says_so():
     rig.held = {}
     rig.run(5_000)
     answer = why(rig.sup, "start")
-    assert re.match(r"Start refused 5\.\d s ago: supply 13.50 V, a start needs ", answer), answer
+    assert re.match(r"Start refused 5\.\d s ago: supply 12.50 V, a start needs ", answer), answer
     assert "this has passed, nothing stands against a start" in answer
 
 

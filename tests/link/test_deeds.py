@@ -59,7 +59,7 @@ def test_nothing_is_cleared_while_live():
     desk.rig.coolant = 0
     desk.rig.run(8_000)
     for command in ("clear coolant stopped", "clear all"):
-        assert desk.type(command) == "not cleared: only with the key off and every contactor off\n"
+        assert desk.type(command) == "not cleared: only while nothing is started and every contactor is off\n"
         assert desk.ask(command)[-1]["kind"] == "error"
     assert "COOLANT_STOPPED" in desk.rig.stored
 
@@ -121,24 +121,35 @@ def test_what_waits_for_no_button_is_not_acknowledged():
     assert "nothing waits for an acknowledgement" in desk.type("acknowledge coolant stopped")
 
 
-def test_a_live_bus_refuses_everything():
+@pytest.mark.parametrize("held", [{"bus_mv": 80_000}, {"bus_mv": None, "bus_state": 3}])
+@pytest.mark.parametrize("command", ["clear crash", "acknowledge crash"])
+def test_a_live_bus_refuses_everything(held, command):
     desk = crashed()
-    desk.rig.held = {"bus_mv": 80_000}
+    desk.rig.held = held
     desk.rig.run(200)
-    for command in ("clear crash", "acknowledge crash", "clear all", "service"):
-        assert "the bus is not proven dead yet" in desk.type(command), command
-    desk.rig.held = {"bus_mv": None, "bus_state": 3}
-    desk.rig.run(200)
-    for command in ("clear crash", "acknowledge crash", "clear all", "service"):
-        assert "the bus is not proven dead yet" in desk.type(command), command
+    for asked in ("clear all", "service"):
+        assert "the bus is not proven dead yet" in desk.type(asked), asked
+    press(desk)
+    assert "the bus is not proven dead" in desk.type(command, ticks=1_000)
+    assert CRASH in desk.rig.memory.locked
     assert desk.served == 0
+
+
+def test_a_key_that_is_on_keeps_nobody_from_clearing():
+    """A board behind a hold relay has its supply through the key."""
+    desk = healed()
+    desk.rig.key = 1
+    desk.rig.run(3_000)
+    assert desk.rig.phase == "checking"
+    assert desk.type("clear coolant stopped") == "coolant stopped: cleared\n"
+    assert "resets into service" in desk.type("service")
 
 
 def test_service_when_off_and_dead_and_stored():
     desk = healed()
-    desk.rig.memory.idle = lambda: False
+    desk.rig.memory.waits = lambda: True
     assert "still storing" in desk.type("service")
-    del desk.rig.memory.idle
+    del desk.rig.memory.waits
     desk.rig.memory.mark = 1
     assert "not proven dead" in desk.type("service")
     desk.rig.memory.mark = 0
@@ -163,7 +174,7 @@ def test_what_resets_the_board_is_not_taken_for_a_failed_answer():
 def test_no_service_with_a_coil_on(coil):
     desk = healed()
     setattr(desk.rig.out, coil, 1)
-    assert "only with the key off and every contactor off" in desk.type("service")
+    assert "only while nothing is started and every contactor is off" in desk.type("service")
     assert desk.served == 0
 
 

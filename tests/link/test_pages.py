@@ -241,7 +241,7 @@ def test_why_is_the_same_on_every_way(live, subject):
 
 
 def test_storage_says_what_stands_against_it(live, off):
-    assert "lay it up     not yet: only with the key off" in live.type("storage")
+    assert "lay it up     not yet: only while nothing is started" in live.type("storage")
     page = off.type("storage")
     assert page.startswith("lay it up     yes, as far as this board can tell\n")
     assert "review of the build" in page

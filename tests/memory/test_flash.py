@@ -134,7 +134,7 @@ def test_at_most_one_page_is_programmed_in_a_tick(tmp_path):
     for row in (1, 8, 44, 62):
         world.note(row)
     memory.mark_live(1, 1)
-    while memory._waits():
+    while memory.waits():
         before = memory.flash.programs
         world.tick(memory)
         assert memory.flash.programs - before <= 1

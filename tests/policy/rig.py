@@ -108,7 +108,7 @@ class Rig:
         i.bus_mv, i.bus_state = round(p.bus_v * 1000), S.OK
         if b.current_fitted:
             i.current_ma, i.current_state = round(p.current_a * 1000), S.OK
-        i.supply_mv, i.supply_state = 13_500, S.OK
+        i.supply_mv, i.supply_state = (b.supply_low_mv + b.supply_high_mv) // 2, S.OK
         if b.reference_fitted:
             i.reference_mv, i.reference_state = b.reference_mv, S.OK
         i.isolation_ohm, i.isolation_state, i.isolation_age_ms = self.isolation_ohm, S.OK, 100

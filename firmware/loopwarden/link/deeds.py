@@ -62,14 +62,15 @@ class Deeds:
         return b"kept until it is cleared at the vehicle" if row in loop.memory.locked else b""
 
     def clear(self, loop, row):
+        if row and self._waits_for_button(loop, row):
+            yield from self.acknowledge(loop, row)
+            return
         reason = not_off(loop)
         if reason:
             self.out.error(b"not cleared: ", 0, reason)
             yield
         elif not row:
             yield from self._all(loop)
-        elif self._waits_for_button(loop, row):
-            yield from self.acknowledge(loop, row)
         else:
             reason = self._refused(loop, row)
             if not reason and not loop.memory.clear(row):
@@ -119,13 +120,11 @@ class Deeds:
 
     def acknowledge(self, loop, row):
         s = loop.supervisor
-        reason = b"" if self._waits_for_button(loop, row) else b"refused: nothing waits for an acknowledgement"
-        reason = reason or not_off(loop)
-        if reason:
-            self.out.error(reason, row)
+        if not self._waits_for_button(loop, row):
+            self.out.error(b"refused: nothing waits for an acknowledgement", row)
             yield
             return
-        s.ask(row)
+        s.ask(row)  # whether it may be is decided when the button is pressed
         self._asked(row, _PRESS)
         yield
         while s.answer == V.WAITING and s.asked == row:
@@ -149,7 +148,7 @@ class Deeds:
             yield
 
     def _no_service(self, loop):
-        return not_off(loop) or (b"" if loop.memory.idle() else b"the fault memory is still storing; ask again")
+        return not_off(loop) or (b"the fault memory is still storing; ask again" if loop.memory.waits() else b"")
 
     def service(self, loop, arg):
         """Give the board up for service: a reset with the outputs off, after the bus was proven dead."""

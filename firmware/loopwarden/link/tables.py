@@ -6,6 +6,7 @@ from loopwarden import signals as S
 from loopwarden.policy import fault_table as T
 
 LINK_SCHEMA = const(1)
+_READY = const(1)  # stage of phases.py: the key is on, nothing is started
 _LATEST = const(20)  # starts told while live: each is read from a file
 _SUMMARIES = const(220)
 
@@ -83,10 +84,13 @@ def coils_off(loop):
 
 
 def not_off(loop):
-    """Why this is not the off phase with everything dead; b"" where it is: what clearing and service ask for."""
+    """Why this is no state with everything off and dead; b"" where it is: what clearing and service ask for.
+
+    The key may be on: a board that is supplied through a hold relay runs only then.
+    """
     s = loop.supervisor
-    if s.phases.stage or not coils_off(loop):
-        return b"only with the key off and every contactor off"
+    if s.phases.stage > _READY or not coils_off(loop):
+        return b"only while nothing is started and every contactor is off"
     if loop.memory.mark or not s.phases.proven_dead():
         return b"the bus is not proven dead yet; ask again when it was dead for 10 s"
     return b""

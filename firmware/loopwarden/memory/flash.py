@@ -416,9 +416,10 @@ class FlashMemory(RamMemory):
 
     def idle(self):
         """True when nothing waits to be stored or folded."""
-        return self.failed or not (self._waits() or self.journal.used or self.line_waits)
+        return self.failed or not (self.waits() or self.journal.used or self.line_waits)
 
-    def _waits(self):
+    def waits(self):
+        """True when something is not where a power cut does not reach it."""
         return self.state_waits > 0 or self.strip_waits or self.unstored.find(b"\x01") >= 0
 
     def keep(self, row, mark, places):
@@ -450,7 +451,7 @@ class FlashMemory(RamMemory):
             self.strip_waits = True
         if not room or self.failed:
             return False
-        if self._waits() and self._store_one():
+        if self.waits() and self._store_one():
             self.folding = None
         elif self._off(supervisor):
             return self._fold_on()

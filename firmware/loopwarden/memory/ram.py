@@ -74,6 +74,10 @@ class RamMemory:
         self.under_load += 1
         return self.under_load
 
+    def waits(self):
+        """True when something is not stored yet; here it is as soon as it is marked."""
+        return False
+
     def idle(self):
         """True when nothing waits to be stored."""
         return True

@@ -26,7 +26,7 @@ def start():
     memory.begin()
     memory.keep(76, ENDED, 0)  # commissioned
     memory.prove_positive()
-    while memory._waits():
+    while memory.waits():
         memory._store_one()
     print("failed: " + memory.why_failed if memory.failed else "stored")
 

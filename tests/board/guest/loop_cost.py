@@ -174,7 +174,7 @@ def make_loop():
     memory.begin()
     memory.keep(76, ENDED, 0)
     memory.prove_positive()
-    while memory._waits():
+    while memory.waits():
         memory._store_one()
     open_texts()
     port = ChattyPort((b"status", b"faults", b"why drive limit", b"inputs", b"limits", b"starts"))
