@@ -427,6 +427,7 @@ def test_watch_needs_a_terminal(ask):
 
 def test_watch_survives_unplugging_and_never_shows_an_old_voltage_as_today_s(board, monkeypatch):
     monkeypatch.setattr(watch, "_BEAT_S", 0.02)
+    monkeypatch.setattr(watch, "_LIVE_BEAT_S", 0.02)
     board.set_off()
     pages = []
 

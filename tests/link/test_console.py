@@ -27,7 +27,7 @@ def sent(desk, data, settle=True):
 
 
 def test_the_banner_is_the_only_thing_said_unasked(desk):
-    assert desk.banner == b"\r\nLoopwarden, bench use only, type help\r\n"
+    assert desk.banner == b"\r\nLoopwarden, bench use only, type help\r\n> "
     assert sent(desk, b"") == b""
 
 

@@ -16,6 +16,8 @@ from loopwarden_link.errors import LinkError, Refused
 from loopwarden_link.lines import Object
 
 _BEAT_S = 0.5
+_AT_REST = (None, "off", "checking", "locked out", "stopped")
+_LIVE_BEAT_S = 5.0  # each answer leaves some hundred bytes that a board collects only when it is off
 _LIMITS_BEATS = 4  # a live board takes most of a beat for its status alone
 _WHY_BEATS = 12  # a reason in words costs a live board some of its memory
 _FULL = 1000
@@ -135,10 +137,12 @@ def run(args: argparse.Namespace) -> Result:
 
 
 def follow(watch: Watch, show: Callable[[str], None]) -> None:
-    """Ask and draw, about every _BEAT_S, until Ctrl-C."""
+    """Ask and draw, about every _BEAT_S, in a drive every _LIVE_BEAT_S, until Ctrl-C."""
     with suppress(KeyboardInterrupt):
         while True:
             began_s = time.monotonic()
             watch.beat()
             show(watch.page())
-            time.sleep(max(0.0, began_s + _BEAT_S - time.monotonic()))
+            at_rest = watch.problem or watch.board.status.get("phase") in _AT_REST
+            beat_s = _BEAT_S if at_rest else _LIVE_BEAT_S
+            time.sleep(max(0.0, began_s + beat_s - time.monotonic()))

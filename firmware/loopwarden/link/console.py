@@ -46,8 +46,8 @@ class Console:
         self.n = self.begin = self.state = self.hint_us = 0
         self.after_cr = self.long = self.strange = self.hinted = self.hint = False
         self.step = None  # the answer that is being made
-        self.lines.put(b"\r\nLoopwarden, bench use only, type help")
-        self.lines.line()
+        self.lines.put(b"\r\nLoopwarden, bench use only, type help\r\n> ")
+        self.lines.flush()
 
     def work(self, loop):
         """One bounded piece: send, or take one step of an answer, or read. True if anything was done."""

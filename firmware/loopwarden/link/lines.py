@@ -4,6 +4,7 @@ Decides nothing. A value that is not known is null. Nothing here takes more than
 """
 
 import binascii
+import struct
 
 from micropython import const
 
@@ -16,6 +17,7 @@ PIECE = const(280)  # of text in a JSON object
 _BUFFER = const(512)  # no line is longer than 480
 _SEAL = b',"crc":"00000000"}\r\n'
 _SEALED = const(20)
+_DIGITS = b"0123456789abcdef"
 _BLANK = const(32)
 _QUOTE, _BACKSLASH, _UNKNOWN = const(34), const(92), const(63)
 
@@ -37,6 +39,7 @@ class Lines:
         self.put = self.w.put
         self.buffer = bytearray(_BUFFER)
         self.view = memoryview(self.buffer)
+        self.crc = bytearray(4)
         self.flow = bytearray(2 * PART)
         self.flowing = memoryview(self.flow)
         self.at = self.end = self.i = self.n = 0
@@ -101,8 +104,11 @@ class Lines:
         self.flush()
         self.i += 1
         begin = self.end - _SEALED
-        crc = binascii.crc32(self.view[:begin])
-        self.view[begin + 8 : begin + 16] = binascii.hexlify(crc.to_bytes(4, "big"))
+        struct.pack_into(">I", self.crc, 0, binascii.crc32(self.view[:begin]))
+        k = 0
+        while k < 8:
+            self.buffer[begin + 8 + k] = _DIGITS[self.crc[k >> 1] >> (0 if k & 1 else 4) & 15]
+            k += 1
 
     # Both
 

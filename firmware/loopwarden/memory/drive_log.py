@@ -22,6 +22,7 @@ _ROWS_IN_INT = const(27)
 _SAMPLES = const(12)
 _FIELDS = const(7)
 _SAMPLE_MS = const(500)
+_RECENT_TICKS = const(10)
 _CHARGE_BUS, _TAKE_OVER, _DRIVE, _DISCHARGE, _CREEP = 6, 7, 8, 16, 17  # stages of phases.py
 
 
@@ -35,7 +36,7 @@ class DriveLog:
         self.line[LOWEST_OHM] = _NO_OHM
         self.ring = array("h", bytes(self.strip_bytes))
         self.strip = bytes(self.strip_bytes)
-        self.at = self.sample_ms = self.stage = self.stage_ms = self.worst = self.strip_sequence = 0
+        self.at = self.sample_ms = self.stage = self.stage_ms = self.worst = self.recent = self.strip_sequence = 0
         self.changed = self.drove = self.drove_since_clear = self.went = False
 
     def note(self, row):
@@ -56,11 +57,15 @@ class DriveLog:
             self._sample(supervisor, self.ring, self.at)
             self.at = (self.at + _FIELDS) % (_SAMPLES * _FIELDS)
             self._summary(supervisor, self.line)
+        if supervisor.faults.column:  # live or winding down, or it just was: an emergency is weighed once all is off
+            self.recent = _RECENT_TICKS
+        elif self.recent:
+            self.recent -= 1
         worst = supervisor.faults.worst
         if worst != self.worst:
             harder = worst > self.worst and worst >= T.WIND
             self.worst = worst
-            if harder and supervisor.faults.column:  # live or winding down
+            if harder and self.recent:
                 self._sample(supervisor, self.ring, self.at)
                 self.at = (self.at + _FIELDS) % (_SAMPLES * _FIELDS)
                 self.strip = bytes(self.ring[self.at :]) + bytes(self.ring[: self.at])
