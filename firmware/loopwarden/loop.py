@@ -42,7 +42,7 @@ class Loop:
     def __init__(self, board, build, memory, link=None):
         self.board, self.build, self.memory, self.link = board, build, memory, link
         self.inputs, self.outputs = Inputs(), Outputs()
-        scratch = board.scratch
+        scratch = self.scratch = board.scratch
         self.before = scratch[0]  # 0 after a loss of power, or after an end that was meant
         self.ends = scratch[1] + 1 if self.before else 0
         self.held = self.ends >= ENDS_MAX
@@ -50,6 +50,7 @@ class Loop:
         scratch[0] = 1
         self.told = scratch[2]
         scratch[2] = 0
+        self.doing = 0  # phase and hardest row of the last tick, as they stand in the first word
         self.edge = Edge(build)
         self.supervisor = None
         if not self.held:
@@ -116,11 +117,13 @@ class Loop:
         self.edge.fill(self.inputs, dt_ms)
         self.inputs.late_ms = self.late_ms
         self._mark(2)
-        self.supervisor.step(self.inputs, self.outputs, dt_ms)
+        s = self.supervisor
+        s.step(self.inputs, self.outputs, dt_ms)
+        self.doing = s.phases.phase << 8 | s.faults.worst_row << 16
         self.calm_ms += dt_ms
         if self.calm_ms >= _CALM_MS:
             self.calm_ms = 0
-            self.board.scratch[1] = self.ends = 0
+            self.scratch[1] = self.ends = 0
 
     def _care_for_the_heap(self):
         self.heap_ms += self.build.tick_ms
@@ -136,8 +139,7 @@ class Loop:
 
     def _mark(self, stage):
         # In a word that outlives the watchdog: what was being done, in which phase, with which row the hardest.
-        s = self.supervisor
-        self.board.scratch[0] = stage | (0 if s is None else s.phases.phase << 8 | s.faults.worst_row << 16)
+        self.scratch[0] = self.doing | stage
 
     def pace(self):
         """Wait for the next tick; the link gets the time. Late: the next tick begins at once."""
@@ -159,7 +161,7 @@ class Loop:
         """Store why, then reset. Outputs are off already; nothing here may keep the reset from coming."""
         try:
             self.outputs.off()
-            self._store_why(self.board.scratch[0])
+            self._store_why(self.scratch[0])
         except BaseException:  # what is broken may be the very thing that stores; the next start tells it then
             pass
         finally:
@@ -175,7 +177,7 @@ class Loop:
         for _ in range(_PAGES_AT_THE_END):
             if not self.memory.stored(_UNHANDLED):
                 self.memory.work(self.supervisor)
-        self.board.scratch[2] = 1 if self.memory.stored(_UNHANDLED) else 0
+        self.scratch[2] = 1 if self.memory.stored(_UNHANDLED) else 0
 
     def off_phase(self):
         """True where nothing is commanded, or to be: what stalls a tick may happen here."""
@@ -184,8 +186,8 @@ class Loop:
     def service(self):
         """Reset into service: the prompt, outputs off. Whether that may be now is the link's to ask; it is no end."""
         self.board.off()
-        self.board.scratch[3] = SERVICE
-        self.board.scratch[0] = 0
+        self.scratch[3] = SERVICE
+        self.scratch[0] = 0
         self.board.reset()
 
 

@@ -13,7 +13,7 @@ from loopwarden.convert.raw import Raw
 from loopwarden_build import pins as P
 from loopwarden_build.model import BuildFile
 
-_OUT = struct.Struct("<BQIIIHHHHHQIIIIIIIBB21sHH")
+_OUT = struct.Struct("<BQIIIHHHHHQIIIIIIIBB21sHHI")
 _IN = struct.Struct("<BIIH16H4HBIIHIIBH")
 OUT_BYTES = _OUT.size
 TICK, RESET, BITE = 1, 2, 3
@@ -44,6 +44,7 @@ class PinState:
     stage: int
     active: bytes
     granted: tuple[int, int]
+    heap: int
 
 
 def read_state(data: bytes) -> PinState:
@@ -65,6 +66,7 @@ def read_state(data: bytes) -> PinState:
         stage=values[19],
         active=values[20][: values[9]],
         granted=values[21:23],
+        heap=values[23],
     )
 
 

@@ -35,7 +35,7 @@ ERASE_US, PROGRAM_US = 45_000, 900  # typical, of the usual flash part (board fa
 HANG_S = 20  # the guest has not come back for so long in real time: it hangs
 POWER_ON, RUN_PIN = 1 << 8, 1 << 16  # chip reset register
 HEAP_BYTES = 1024 * 1024  # 64-bit objects are twice as big, and the stand-ins live in it as well
-GO_ON, RAISE, HANG = 0, 1, 2
+GO_ON, RAISE, HANG, MEASURE = range(4)
 
 
 class BoardError(RuntimeError):
@@ -198,7 +198,9 @@ class VirtualBoard:
         self.state = None
 
     def tick(self, raw: Any, command: int = GO_ON, *, crash_ended: bool = False) -> PinState:
-        """Let the program see `raw` and run until the next tick; returns its pins. `command`: GO_ON, RAISE, HANG.
+        """Let the program see `raw` and run until the next tick; returns its pins.
+
+        command  GO_ON, RAISE an exception in it, let it HANG, or MEASURE its heap
 
         After a reset of its own the state's kind is RESET or BITE, and the board must be started again.
         """
@@ -223,6 +225,13 @@ class VirtualBoard:
     def type(self, text: str) -> None:
         """Type at the console, as a terminal would."""
         os.write(self._slave, text.encode("ascii"))
+
+    def send(self, data: bytes) -> int:
+        """Send bytes; returns how many the port had room for."""
+        try:
+            return os.write(self._slave, data) if data else 0
+        except BlockingIOError:
+            return 0
 
     def console_text(self) -> str:
         """What the board has said and nobody has read yet."""

@@ -9,18 +9,23 @@ import argparse
 import json
 import os
 import sys
+import tempfile
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
+from board.chat import breaches, curious_host, now_and_then, run_with_host, wild_host
+from board.recorded_pins import loop_cost
 from code_lines import folder_lines
 from drive import recorded, timed
 from memory.guest_runs import SESSIONS, cuts, wear
 from policy.recordings import record
 from policy.stories import STORIES, told
 from policy.tick_frames import largest
+from sim.board_bench import can_run, mismatches, scenario_of
 
 import loopwarden.policy
 from loopwarden_sim.scenario import load_scenario
@@ -46,6 +51,20 @@ CUT_RUNS = [
     ("aged", 5),
 ]
 CUT_ROUNDS = 3
+# Whole ticks of the loop: the mean of the first, the worst of all.
+LOOPS = [
+    ("start_drive_stop", 45),
+    ("contactor_drops_out_at_speed", 60),
+    ("connector_flickers", 60),
+    ("emergency_stop_at_speed", 60),
+    ("isolation_fault_at_speed_winds_down", 100),
+    ("pack_sensors_open_uncovered_at_speed", 60),
+    ("supply_low_then_failing", 60),
+]
+LONG = "published_speed_trace_without_a_fault"  # half an hour of driving
+FUZZ_SEEDS = (1, 2)
+HOUR_TICKS = 180_000
+SETTLED_TICK = 1000  # when a start-up is over
 DRIVES = 2  # the quicker one counts: whatever else the machine does makes it slower, never quicker
 
 # figure -> (unit, what it should be at most, or None)
@@ -67,6 +86,12 @@ FIGURES: dict[str, tuple[str, float | None]] = {
     "power_cut_losses": ("", 0),
     "erases_per_stored_record": ("", 1),
     "erases_while_live": ("", 0),
+    "loop_instructions_live": ("", 300_000),
+    "loop_instructions_worst": ("", 800_000),
+    "console_fuzz_bytes": ("", None),
+    "console_fuzz_breaches": ("", 0),
+    "heap_growth_bytes_per_hour": ("B", 1024),
+    "virtual_board_mismatched_ticks": ("", 0),
 }
 
 
@@ -101,6 +126,38 @@ def cut_run(run: tuple[str, int]) -> dict[str, Any]:
     return cuts(start, CUT_ROUNDS * SESSIONS, again)
 
 
+def board_ticks(file: Path) -> tuple[str, int, list[str]]:
+    """A shipped scenario on the virtual board: ticks in which it decided otherwise, None of it where it cannot run."""
+    scenario = load_scenario(file)
+    if not can_run(scenario):
+        return file.stem, 0, []
+    with tempfile.TemporaryDirectory() as folder:
+        return (file.stem, *mismatches(scenario, Path(folder) / "flash.img"))
+
+
+def fuzzed(seed: int) -> tuple[int, int]:
+    """Half an hour with a host gone wild: bytes sent, and what it changed."""
+    scenario = scenario_of(LONG)
+    with tempfile.TemporaryDirectory() as folder:
+        quiet = run_with_host(scenario, Path(folder) / "a.img", None)
+        wild = run_with_host(scenario, Path(folder) / "b.img", wild_host(seed), reads=now_and_then)
+    return wild.sent, breaches(quiet, wild)
+
+
+def heap_growth(_: int) -> int:
+    """Bytes alive after an hour with a curious host, above those after the start-up."""
+    last = SETTLED_TICK + HOUR_TICKS
+    scenario = replace(scenario_of(LONG), ticks=last + 2)
+    with tempfile.TemporaryDirectory() as folder:
+        talk = run_with_host(scenario, Path(folder) / "a.img", curious_host, measured=(SETTLED_TICK, last))
+    return talk.heap[last] - talk.heap[SETTLED_TICK]
+
+
+def loop_run(run: tuple[str, int]) -> tuple[str, dict[str, Any]]:
+    """What a whole tick costs; see tests/board/guest/loop_cost.py."""
+    return run[0], loop_cost(*run)
+
+
 def measure() -> tuple[dict[str, float], list[str]]:
     """All figures, and what is worth saying about them."""
     figures: dict[str, float] = {}
@@ -131,6 +188,20 @@ def measure() -> tuple[dict[str, float], list[str]]:
             heap += answer["heap"]
             worst[f"story: {name}"] = answer["most"]
         runs = list(pool.map(cut_run, CUT_RUNS))
+        grown = pool.submit(heap_growth, 0)
+        wild = pool.map(fuzzed, FUZZ_SEEDS)
+        loops = list(pool.map(loop_run, LOOPS))
+        others = list(pool.map(board_ticks, files))
+        figures["heap_growth_bytes_per_hour"] = grown.result()
+        sent = list(wild)
+    figures["console_fuzz_bytes"] = sum(one for one, _ in sent)
+    figures["console_fuzz_breaches"] = sum(one for _, one in sent)
+    figures["loop_instructions_live"] = loops[0][1]["live"]
+    hardest_loop = max(loops, key=lambda one: one[1]["most"])
+    figures["loop_instructions_worst"] = hardest_loop[1]["most"]
+    remarks.append(f"worst tick of the loop: {hardest_loop[0]}, tick {hardest_loop[1]['where']}")
+    figures["virtual_board_mismatched_ticks"] = sum(count for _, count, _ in others)
+    remarks += [f"{name}: {told[0]}" for name, count, told in others if count]
     figures["power_cuts_tried"] = sum(run["cuts"] for run in runs)
     figures["power_cut_losses"] = sum(run["lost"] for run in runs)
     remarks += [loss for run in runs for loss in run["losses"]]

@@ -109,7 +109,7 @@ def main() -> int:
             rows = [row for row in csv.DictReader(file) if int(row["t_ms"]) % _EVERY_MS == 0]
     columns = min(shutil.get_terminal_size().columns, _COLUMNS_MAX)
     print(story(outcome, rows, columns))
-    print()
+    print("")
     try:
         text, good = board_story(scenario)
     except BoardError as error:

@@ -16,13 +16,13 @@ _CLOCK = const(0)  # place in pins_bus
 
 
 class Scratch:
-    """Words that outlive a reset, not a loss of power: index to integer below 2**30."""
+    """Words that outlive a reset, not a loss of power: index to integer below 2**30. Heap: none."""
 
     def __getitem__(self, n):
-        return mem32[SCRATCH + 4 * n] & 0x3FFFFFFF
+        return mem32[SCRATCH[n]] & 0x3FFFFFFF
 
     def __setitem__(self, n, value):
-        mem32[SCRATCH + 4 * n] = value
+        mem32[SCRATCH[n]] = value
 
 
 class Board:

@@ -9,6 +9,8 @@ GPIO_OUT_CLR = const(0xD0000018)
 # through every stall of flash or collector.
 EDGES = const(0x400140F0)
 FELL = const(4)
-SCRATCH = const(0x4005800C)  # words 0 to 3 outlive watchdog and reset, not a loss of power
+# Words 0 to 3 outlive watchdog and reset, not a loss of power. Whole numbers of this size lie on the heap, so the
+# addresses are made once.
+SCRATCH = (0x4005800C, 0x40058010, 0x40058014, 0x40058018)
 CHIP_RESET = const(0x40064008)
 HAD_POWER_ON, HAD_RUN_PIN = const(1 << 8), const(1 << 16)

@@ -69,13 +69,7 @@ class Console:
         return at > begin
 
     def _advance(self, loop):
-        try:
-            did = next(self.step)
-        except Exception:  # a text that cannot be read, no heap: an answer must not end the drive
-            self.step = iter((_DONE,))
-            self.lines.w.clear()
-            self.lines.error(b"this could not be answered; the drive goes on")
-            return True
+        did = self._next()
         if did is _DONE:
             self.step = None
             self._ended()
@@ -83,6 +77,18 @@ class Console:
             self.deeds.serve = False
             loop.service()
         return did is not _IDLE
+
+    def _next(self):
+        try:
+            return next(self.step)
+        except Exception:  # a text that cannot be read, no heap: an answer must not end the drive
+            self._broken()
+            return True
+
+    def _broken(self):
+        self.step = iter((_DONE,))
+        self.lines.w.clear()
+        self.lines.error(b"this could not be answered; the drive goes on")
 
     def _ended(self):
         if not self.lines.program:
@@ -92,16 +98,16 @@ class Console:
     # Bytes in
 
     def _read(self, loop):
+        byte = self.read()
+        if byte < 0:
+            return False
         begin = n = self.n
-        typed = self.typed
-        read = self.read
         left = _READ_MAX
-        byte = read()
         while byte >= 0:
             left -= 1
             if 32 <= byte < 127 and not self.state:
                 if n < LINE_MAX:
-                    typed[n] = byte
+                    self.typed[n] = byte
                     n += 1
                 else:
                     self.long = True
@@ -117,13 +123,13 @@ class Console:
             elif byte != _LF:
                 self._odd(byte)
             self.after_cr = False
-            byte = read() if left else -1
+            byte = self.read() if left else -1
         self.n = n
         self._echo(begin)
         if self.hint:
             self._hint(loop.board)
         self.lines.flush()
-        return left < _READ_MAX
+        return True
 
     def _echo(self, begin):
         if self.n > begin and self.typed[0] != _AT:

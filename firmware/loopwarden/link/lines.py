@@ -105,9 +105,13 @@ class Lines:
         self.i += 1
         begin = self.end - _SEALED
         struct.pack_into(">I", self.crc, 0, binascii.crc32(self.view[:begin]))
-        k = 0
-        while k < 8:
-            self.buffer[begin + 8 + k] = _DIGITS[self.crc[k >> 1] >> (0 if k & 1 else 4) & 15]
+        self._put_crc(begin + 8, 0)
+
+    def _put_crc(self, at, k):
+        while k < 4:
+            self.buffer[at] = _DIGITS[self.crc[k] >> 4]
+            self.buffer[at + 1] = _DIGITS[self.crc[k] & 15]
+            at += 2
             k += 1
 
     # Both

@@ -10,12 +10,12 @@ import vgc
 
 WRAP = 1 << 30
 LOOK_US = 2  # each look at the clock takes so long: a loop that only looks must end as well
-_OUT = "<BQIIIHHHHHQIIIIIIIBB21sHH"
+_OUT = "<BQIIIHHHHHQIIIIIIIBB21sHHI"
 _IN = "<BIIH16H4HBIIHIIBH"
 OUT_BYTES = struct.calcsize(_OUT)
 IN_BYTES = struct.calcsize(_IN)
 TICK, RESET, BITE = 1, 2, 3  # what the board has to say
-GO_ON, RAISE, HANG = 0, 1, 2  # what the host asks of it
+GO_ON, RAISE, HANG, MEASURE = range(4)  # what the host asks of it
 _NO_ANSWER = 0xFFFF
 
 
@@ -56,6 +56,7 @@ class Wires:
         self.loop = None  # the firmware's, once it is made
         self.buffer = bytearray(IN_BYTES)
         self.raise_now = False
+        self.heap = 0  # bytes alive, where the host has asked
 
     # Time
 
@@ -143,6 +144,7 @@ class Wires:
                 active,
                 drive,
                 charge,
+                self.heap,
             )
         )
         if self.from_host.readinto(self.buffer) != IN_BYTES or kind != TICK:
@@ -162,6 +164,7 @@ class Wires:
             self.raise_now = True
         elif command == HANG:
             self.hung = True
+        self.heap = vgc.mem_alloc() if command == MEASURE else 0
         self._isolation(fresh, high_us, low_us)
         self._speed(pulses, period_us)
         self._crash(crash_us, crash)

@@ -1,88 +1,44 @@
 """What a whole tick costs: sample, decide, drive, store, link. A guest script for the 32-bit build.
 
-The firmware runs on the stand-ins of the virtual board, fed from a recording of what its pins saw. What happens inside
-a stand-in is not the firmware's and is taken off; a call into one is counted as a call of a native function.
-argv and files: `config.json`, `build.bin`, `answers.bin` in the working directory; the host asks all the time.
-Prints one JSON object: `live` mean and `most` counted instructions of a tick outside the off phase, `ticks`, `where`
-(tick with the most), `heap` bytes that a live tick asks of the heap, in the mean.
+The firmware runs unchanged; what it calls of the hardware is made of native functions and containers, as on a board,
+so that nothing of a stand-in is counted. What its pins see comes from a recording (`tape.bin`, see recorded_pins.py)
+and is laid out before each tick. Files: `config.json`, `build.bin`, `tape.bin`; `asked.txt`: 1 for a host that asks all
+the time, 0 for none. Prints one JSON object: `live` mean of the live ticks and `most` of any outside the off phase,
+counted instructions; `ticks`, `where` (tick with the most), `sent` bytes; `quiet_heap`: bytes that live ticks took from
+the heap in which nothing was stored and nobody was answered.
 """
 
 import binascii
 import json
+import struct
 import sys
-from time import ticks_diff as since
-from time import ticks_us as fuel
+import time
 
 import vgc
 import vtime
 import wires
+from tick_meter import TickMeter
 
 # A heap this size is slow to look through, and a collection in a long session of this build can trap: neither is done.
 vgc.between_ticks = vgc.collect = lambda: None
 vgc.mem_free = lambda: 150000
 sys.modules["time"] = vtime
 sys.modules["gc"] = vgc
-import machine  # noqa: E402
-from micropython import mem_total  # noqa: E402
 
+from loopwarden import build, loop  # noqa: E402
+from loopwarden.board import board as board_module  # noqa: E402
+from loopwarden.board import inputs as inputs_module  # noqa: E402
+from loopwarden.board import outputs as outputs_module  # noqa: E402
+from loopwarden.board.board import Board  # noqa: E402
+from loopwarden.board.bus import Bus  # noqa: E402
+from loopwarden.board.rp2040 import EDGES, GPIO_IN, SCRATCH  # noqa: E402
+from loopwarden.link.console import Console  # noqa: E402
+from loopwarden.memory.flash import FlashMemory  # noqa: E402
+from loopwarden.policy.faults import ENDED  # noqa: E402
+from loopwarden.texts import open_texts  # noqa: E402
 
-class Meter:
-    inside = calls = depth = heap = 0
-
-
-def counted(function):
-    """The same call, what it costs inside put aside."""
-
-    def call(*args, **more):
-        if Meter.depth:
-            return function(*args, **more)
-        Meter.depth = 1
-        heap = mem_total()
-        begin = fuel()
-        try:
-            return function(*args, **more)
-        finally:
-            Meter.inside += since(fuel(), begin)
-            Meter.heap += mem_total() - heap
-            Meter.calls += 1
-            Meter.depth = 0
-
-    return call
-
-
-def put_meters():
-    """Around every stand-in that the firmware calls."""
-    for kind, names in (
-        (machine.Pin, ("__init__", "__call__", "value", "irq")),
-        (machine.PWM, ("duty_u16",)),
-        (machine.ADC, ("read_u16",)),
-        (machine.SPI, ("write", "readinto", "write_readinto")),
-        (machine._Registers, ("__getitem__", "__setitem__")),
-    ):
-        for name in names:
-            setattr(kind, name, counted(getattr(kind, name)))
-    for name in ("ticks_us", "ticks_add", "ticks_diff", "sleep_us"):
-        setattr(vtime, name, counted(getattr(vtime, name)))
-
-
-class Ended(Exception):
-    """The recording is at its end."""
-
-
-class Recording:
-    def __init__(self, name):
-        self.file = open(name, "rb")
-
-    def readinto(self, buffer):
-        n = self.file.readinto(buffer)
-        if n != len(buffer):
-            raise Ended
-        return n
-
-
-class Nobody:
-    def write(self, data):
-        pass
+DRIVE = 8  # stage of phases.py
+TICK_US = 20000
 
 
 class PlainFlash:
@@ -91,15 +47,30 @@ class PlainFlash:
     def __init__(self):
         self.image = bytearray(b"\xff" * (4096 * 4))
         self.view = memoryview(self.image)
+        self.programs = 0
 
     def readblocks(self, n, buffer, offset=0):
         buffer[:] = self.view[n * 4096 + offset : n * 4096 + offset + len(buffer)]
 
     def writeblocks(self, n, buffer, offset=0):
+        self.programs += 1
         self.view[n * 4096 + offset : n * 4096 + offset + len(buffer)] = buffer
 
     def ioctl(self, operation, n):
         return 0
+
+
+class Memory(FlashMemory):
+    """The journal lies beside its files here."""
+
+    def _drawn(self):
+        return (1, 2)  # this build has no random numbers
+
+    def _find(self, k):
+        return k
+
+    def _mapping_holds(self):
+        return True
 
 
 class ChattyPort:
@@ -114,6 +85,8 @@ class ChattyPort:
         self.at = self.taken = 0
 
     def read(self):
+        if not self.text:
+            return -1
         byte = self.text[self.at]
         self.at += 1
         if self.at == len(self.text):
@@ -125,98 +98,152 @@ class ChattyPort:
         return True
 
 
-def overhead():
-    """What a wrapped call takes beside its inside and beside a native function: instructions, bytes."""
-    nothing = counted(lambda *_: None)
-    native = bytearray(4).extend
-    none = b""
-    Meter.inside = Meter.heap = 0
-    heap = mem_total()
-    begin = fuel()
-    for _ in range(100):
-        nothing(1, 2)
-    wrapped = since(fuel(), begin) - Meter.inside
-    heap = mem_total() - heap - Meter.heap
-    begin = fuel()
-    for _ in range(100):
-        native(none)
-    return (wrapped - since(fuel(), begin)) // 100, heap // 100
+CHANNELS = {}  # of the converters, by number
+_channel = Bus.channel
+
+
+def keep_channel(bus, n):
+    """What the bus makes, kept so that its buffers can be laid out."""
+    CHANNELS[n] = _channel(bus, n)
+    return CHANNELS[n]
+
+
+Bus.channel = keep_channel
+
+
+class Bench:
+    """The board with native functions below it; `lay` puts a tick of the tape where it will look."""
+
+    def __init__(self, config, built):
+        wires.connect(config, None, None).next_us = 1 << 29
+        self.tape = open("tape.bin", "rb")
+        self.tape.read(wires.IN_BYTES)  # what the pins saw while the program started
+        self.answer = bytearray(wires.IN_BYTES)
+        self.iso, self.speed = config["iso"], config["speed"]
+        board = self.board = Board(built, [].clear)
+        self.inputs = board.inputs
+        self.registers = dict.fromkeys((GPIO_IN,) + SCRATCH, 0)  # noqa: RUF005
+        self.edges = {}
+        for half, _, _ in self.inputs.halves:
+            self.edges[half] = 0
+        for word in range(4):
+            self.registers[EDGES + 4 * word] = 0
+        inputs_module.mem32 = outputs_module.mem32 = board_module.mem32 = self.registers
+        inputs_module.mem16 = self.edges
+        for channel in CHANNELS.values():
+            channel.select = [].count
+            channel.transfer = {}.get
+        if self.inputs.bus:
+            self.inputs.bus.spi = Spi()
+            self.inputs.bus.latch = [].count
+        self.times = [0] * 40  # never used: so that a list which gets shorter gives nothing back
+        board_module.ticks_us = self.times.pop
+        board_module.ticks_diff = time.ticks_diff
+        board_module.ticks_add = time.ticks_add
+        board_module.sleep_us = [].count
+
+    def next(self, begin_us, looks):
+        """Lay out the next tick, with so many looks at the clock before its wait is over; False at the tape's end."""
+        if self.tape.readinto(self.answer) != wires.IN_BYTES:
+            return False
+        given = struct.unpack(wires._IN, self.answer)
+        levels, fell, chain = given[1:4]
+        self.registers[GPIO_IN] = levels
+        for half in self.edges:
+            first = (half - EDGES >> 2) * 8 + (4 if half & 2 else 0)
+            value = 0
+            for k in range(4):
+                value |= (fell >> (first + k) & 1) * 4 << 4 * k
+            self.edges[half] = value
+        for n in CHANNELS:
+            counts = given[4 + n] >> 4
+            CHANNELS[n].got[1], CHANNELS[n].got[2] = counts >> 8, counts & 255
+        if self.inputs.bus:
+            for _, place in self.inputs.echoes:  # a closed loop echoes what this board drives
+                mask = 1 << (place - 200)
+                chain = chain | mask if self.board.driver.driven else chain & ~mask
+            self.inputs.bus.word_in[0], self.inputs.bus.word_in[1] = chain >> 8, chain & 255
+        fresh, high_us, low_us, pulses, period_us = given[24:29]
+        line = self.inputs.isolation
+        if line and fresh:
+            line.fresh = (line.fresh + 1) & 255
+            line.high_us, line.low_us = high_us, low_us
+        if self.inputs.speed:
+            self.inputs.speed.count = (self.inputs.speed.count + pulses) & 0xFFFF
+            self.inputs.speed.period_us = period_us
+        while len(self.times) > 40:
+            self.times.pop()
+        for us in (begin_us + TICK_US,) * 4 + (begin_us + 1,) * looks:
+            self.times.append(us)
+        return True
+
+
+class Spi:
+    """Native functions that take the same arguments and leave the buffers as they were laid out."""
+
+    def __init__(self):
+        self.write = [].count
+        self.readinto = sum
 
 
 def make_loop():
     with open("config.json") as file:
         config = json.load(file)
-    put_meters()
-    wires.LOOK_US = 400  # in the off phase the link is served for as long as there is time: not for ever here
-    w = wires.connect(config, Nobody(), Recording("answers.bin"))
-    w.advance(0)
-    from loopwarden import build, loop
-    from loopwarden.board.board import Board
-    from loopwarden.link.console import Console
-    from loopwarden.memory.flash import FlashMemory
-    from loopwarden.policy.faults import ENDED
-    from loopwarden.texts import open_texts
-
-    class Commissioned(FlashMemory):
-        def _drawn(self):
-            return (1, 2)  # this build has no random numbers
-
-        def _find(self, k):
-            return k
-
-        def _mapping_holds(self):
-            return True
-
     with open("build.bin", "rb") as file:
         built = build.load(file.read())
-    board = Board(built, lambda: None)
-    memory = Commissioned(PlainFlash(), "/memory")
+    bench = Bench(config, built)
+    memory = Memory(PlainFlash(), "/memory")
     memory.begin()
     memory.keep(76, ENDED, 0)
     memory.prove_positive()
     while memory.waits():
         memory._store_one()
     open_texts()
-    port = ChattyPort((b"status", b"faults", b"why drive limit", b"inputs", b"limits", b"starts"))
+    with open("asked.txt") as file:
+        asked = file.read() == "1"
+    port = ChattyPort((b"status", b"faults", b"why drive limit", b"inputs", b"limits", b"starts") if asked else ())
     info = {"program": "0", "build": "0" * 64, "runtime": "32 bits"}
-    return loop.Loop(board, built, memory, Console(port, info)), port
+    bench.times.append(0)
+    return loop.Loop(bench.board, built, memory, Console(port, info)), port, bench
 
 
 def main():
-    extra, extra_heap = overhead()
-    loop, port = make_loop()
-    total = ticks = most = where = number = live_heap = 0
-    parts = {}
-    try:
-        while True:
-            number += 1
-            Meter.inside = Meter.calls = Meter.heap = 0
-            busy = not loop.off_phase()
-            heap = mem_total()
-            begin = fuel()
-            loop.pace()
-            loop.tick()
-            cost = since(fuel(), begin) - Meter.inside - extra * Meter.calls
-            heap = mem_total() - heap - Meter.heap - extra_heap * Meter.calls
-            if busy and not loop.off_phase():
-                ticks += 1
-                total += cost
-                live_heap += max(heap, 0)
-                if cost > most:
-                    most, where = cost, number
-                    parts = {"calls": Meter.calls, "stage": loop.supervisor.phases.stage}
-    except Ended:
-        pass
+    made, port, bench = make_loop()
+    meter = TickMeter()
+    total = live = ticks = most = where = number = quiet_heap = 0
+    console = made.link
+    while True:
+        busy = not made.off_phase()
+        made.link = console if busy else None  # in the off phase it is served for as long as there is time
+        if not bench.next(number * TICK_US, 4 if busy else 3):
+            break
+        number += 1
+        programs = made.memory.flash.programs
+        taken, at = port.taken, port.at
+        meter.start()
+        made.pace()
+        made.tick()
+        meter.stop()
+        if not busy or made.off_phase():
+            continue
+        ticks += 1
+        if meter.fuel > most:
+            most, where = meter.fuel, number
+        if made.supervisor.phases.stage == DRIVE:
+            live += 1
+            total += meter.fuel
+            if made.memory.flash.programs == programs and (taken, at) == (port.taken, port.at):
+                quiet_heap += meter.heap_bytes
     print(
         json.dumps(
             {
-                "live": total // max(ticks, 1),
+                "live": total // max(live, 1),
                 "most": most,
                 "ticks": ticks,
+                "live_ticks": live,
                 "where": where,
-                "heap": live_heap // max(ticks, 1),
                 "sent": port.taken,
-                "parts": parts,
+                "quiet_heap": quiet_heap,
             }
         )
     )

@@ -1,0 +1,28 @@
+"""What a tick of the whole loop costs on the 32-bit build, and that it leaves nothing on the heap.
+
+Counted instructions are the same on every machine. What is wanted is 300,000 live and 800,000 at worst; what is reached
+stands in LIVE_MOST and WORST_MOST, so that it only gets less.
+"""
+
+import pytest
+
+from .recorded_pins import loop_cost
+
+LIVE_MOST, WORST_MOST = 630_000, 1_050_000
+
+
+@pytest.fixture(scope="module")
+def chatting():
+    return loop_cost("start_drive_stop", 45)
+
+
+def test_a_live_tick_with_a_chatting_host(chatting):
+    assert chatting["ticks"] > 1500
+    assert chatting["sent"] > 10_000
+    assert chatting["live"] <= LIVE_MOST
+    assert chatting["most"] <= WORST_MOST
+
+
+def test_a_tick_in_which_nobody_asks_leaves_nothing_on_the_heap():
+    quiet = loop_cost("start_drive_stop", 45, asked=False)
+    assert quiet["quiet_heap"] == 0
