@@ -12,7 +12,6 @@ from sim.board_bench import fresh_image
 from sim.scenario_files import CART, TRUCK
 from sim.test_virtual_board import coils_on, live
 
-from loopwarden_cli.main import main
 from loopwarden_sim.board_run import BoardRun
 from loopwarden_sim.board_talk import BoardTalk
 from loopwarden_sim.scenario import Action
@@ -100,11 +99,6 @@ def test_a_tool_lists_the_files_copies_one_and_runs_a_line(in_service, tmp_path)
     failed = mpremote(in_service, "exec", "1 / 0")
     assert failed.returncode == 1
     assert "ZeroDivisionError" in failed.stderr + failed.stdout
-
-
-def test_the_host_side_says_that_it_is_at_its_prompt(in_service, capsys):
-    assert main(["status", "--port", in_service, "--no-remember", "--timeout", "1"]) == 2
-    assert "prompt" in capsys.readouterr().err
 
 
 def test_without_service_a_tool_gets_one_line_that_says_how(tmp_path):

@@ -83,7 +83,7 @@ class Console:
             return next(self.step)
         except Exception:  # a text that cannot be read, no heap: an answer must not end the drive
             self._broken()
-            return True
+            return None
 
     def _broken(self):
         self.step = iter((_DONE,))
