@@ -114,6 +114,8 @@ class Console:
             elif byte == _CR or (byte == _LF and not self.after_cr):
                 self.n = n
                 self._echo(begin)
+                if self.hint:
+                    self._hint(loop.board)
                 self._line(loop, byte == _CR)
                 return True
             elif byte == _BACK or byte == _DEL:
