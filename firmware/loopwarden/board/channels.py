@@ -33,7 +33,8 @@ class ConverterChannel:
         self.select(0)
         self.transfer(self.ask, got)
         self.select(1)
-        return None if got[1] & 16 else got[1] << 8 | got[2]  # the bit before the first is always low
+        # Nobody drives the line for the first bits; the one before the result is always low.
+        return None if got[1] & 16 else (got[1] & 15) << 8 | got[2]
 
     def read16(self):
         return _exchanged16(self.select, self.transfer, self.ask, self.got)
@@ -57,6 +58,6 @@ def _exchanged16(select, transfer, ask, got):
         select(1)
         if got[1] & 16:
             return None
-        counts += got[1] << 8 | got[2]
+        counts += (got[1] & 15) << 8 | got[2]
         n -= 1
     return counts

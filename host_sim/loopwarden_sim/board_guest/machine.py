@@ -161,8 +161,8 @@ class SPI:
             got[0] = got[1] = got[2] = 0xFF  # nobody drives the line
             return
         counts = w.convert(channel, w.sums[channel])
-        got[0] = 0
-        got[1] = counts >> 8
+        got[0] = 0xFF  # nobody drives the line before the low bit and the result
+        got[1] = 0xE0 | counts >> 8
         got[2] = counts & 0xFF
 
     def _chain(self, got):
