@@ -27,9 +27,9 @@ class Inputs:
         # Saved bound methods: looking a method up costs more than calling it.
         self.pack, self.second, self.current, self.supply, self.reference = [c and c.read for c in channels]
         self.zones = [self._channel(place).read16 for place in build.pins_zone]
-        self.pin_mask = self.chain_mask = self.echo_mask = 0
+        self.pin_mask = self.chain_mask = 0
         self.maps, self.echoes, self.resistors = [], [], []
-        self.halves, self.cleared = [], []
+        self.halves = []
         self.latched_mask = 0
         for bit, place in enumerate(build.pins_in):
             if place >= 0 and bit != _CRASH:
@@ -83,8 +83,9 @@ class Inputs:
         # Edges of eight pins lie in one word; half a word is read, as a whole one may not fit a small integer.
         self.latched_mask |= bit
         half = EDGES + (place >> 3) * 4 + (place >> 2 & 1) * 2
-        self.halves.append((half, FELL << (place & 3) * 4, bit))
-        self.cleared.append((half & ~3, FELL << (place & 7) * 4))
+        word, clear = half & ~3, FELL << (place & 7) * 4
+        self.halves.append((half, FELL << (place & 3) * 4, bit, word, clear))
+        mem32[word] = clear  # what fell while the board came up says nothing
 
     def _loops(self, build):
         for loop, place in enumerate(build.pins_loop):
@@ -181,20 +182,15 @@ class Inputs:
                 raw.levels |= self.echoes[n][0]
 
     def _latched(self, raw, latched):
+        # Cleared is only what was seen: an edge that comes between the look and the clearing of another is kept (S3).
         n = len(self.halves)
         while n:
             n -= 1
             half = self.halves[n]
             if mem16[half[0]] & half[1]:
+                mem32[half[3]] = half[4]
                 latched |= half[2]
-        if latched:
-            self._unlatch(len(self.cleared))
         raw.latched = latched
-
-    def _unlatch(self, n):
-        while n:
-            n -= 1
-            mem32[self.cleared[n][0]] = self.cleared[n][1]
 
     def _isolation(self, raw, line):
         fresh = line.fresh

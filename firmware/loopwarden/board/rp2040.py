@@ -1,4 +1,4 @@
-"""Addresses and bits of the RP2040 (data sheet: SIO, IO_BANK0, WATCHDOG, VREG_AND_CHIP_RESET). Decides nothing."""
+"""Addresses and bits of the RP2040 (data sheet: SIO, IO_BANK0, WATCHDOG). Decides nothing."""
 
 from micropython import const
 
@@ -12,5 +12,3 @@ FELL = const(4)
 # Words 0 to 3 outlive watchdog and reset, not a loss of power. Whole numbers of this size lie on the heap, so the
 # addresses are made once.
 SCRATCH = (0x4005800C, 0x40058010, 0x40058014, 0x40058018)
-CHIP_RESET = const(0x40064008)
-HAD_POWER_ON, HAD_RUN_PIN = const(1 << 8), const(1 << 16)

@@ -124,7 +124,7 @@ class Bench:
         self.inputs = board.inputs
         self.registers = dict.fromkeys((GPIO_IN,) + SCRATCH, 0)  # noqa: RUF005
         self.edges = {}
-        for half, _, _ in self.inputs.halves:
+        for half, _, _, _, _ in self.inputs.halves:
             self.edges[half] = 0
         for word in range(4):
             self.registers[EDGES + 4 * word] = 0
@@ -157,7 +157,7 @@ class Bench:
             self.edges[half] = value
         for n in CHANNELS:
             counts = given[4 + n] >> 4
-            CHANNELS[n].got[1], CHANNELS[n].got[2] = counts >> 8, counts & 255
+            CHANNELS[n].got[1], CHANNELS[n].got[2] = 0xE0 | counts >> 8, counts & 255
         if self.inputs.bus:
             for _, place in self.inputs.echoes:  # a closed loop echoes what this board drives
                 mask = 1 << (place - 200)
