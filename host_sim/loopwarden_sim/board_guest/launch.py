@@ -54,7 +54,11 @@ def start():
     w = wires.connect(config, open("/dev/fd/" + writing, "wb"), open("/dev/fd/" + reading, "rb"))
     rp2.open_image(image)
     vfs.umount("/")
-    vfs.mount(vfs.VfsLfs2(rp2.Flash(), progsize=256), "/")
+    try:
+        vfs.mount(vfs.VfsLfs2(rp2.Flash(), progsize=256), "/")
+    except OSError:  # as a board does: whatever does not mount is made anew, program and memory are gone
+        vfs.VfsLfs2.mkfs(rp2.Flash(), progsize=256)
+        vfs.mount(vfs.VfsLfs2(rp2.Flash(), progsize=256), "/")
     sys.path[:] = ["", "/lib"]
     w.advance(0)
     run("boot.py")
