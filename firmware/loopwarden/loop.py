@@ -21,7 +21,7 @@ _COLLECT_BELOW = const(96 * 1024)
 _UNHANDLED = const(69)  # row
 _SAMPLED, _DECIDED, _DRIVEN = const(1), const(2), const(3)
 _IN_ORDER = const(0x123)
-_OFF_PHASE = const(0)
+_OFF_PHASE, _READY = const(0), const(1)  # stages of phases.py
 _PAGES_AT_THE_END = const(100)  # the code, and what waited before it: at the most every row and the state
 STAGES = ("waiting", "sampling", "deciding", "driving", "storing", "talking")
 
@@ -131,7 +131,7 @@ class Loop:
             return
         self.heap_ms = 0
         free = self.board.heap_free()
-        if free < _COLLECT_BELOW and self.off_phase() and not self.slow:
+        if free < _COLLECT_BELOW and self._at_rest() and not self.slow:
             self.board.collect()
             self.slow = True
             free = self.board.heap_free()
@@ -182,6 +182,11 @@ class Loop:
     def off_phase(self):
         """True where nothing is commanded, or to be: what stalls a tick may happen here."""
         return self.held or (self.supervisor.phases.stage == _OFF_PHASE and not self._something_on(self.outputs))
+
+    def _at_rest(self):
+        # Collecting stops the board for a tick or two. With every coil off and nothing started nobody is the worse for
+        # it; a board behind a hold relay, whose key is always on while it runs, would never collect in the off phase.
+        return self.supervisor.phases.stage <= _READY and not self._something_on(self.outputs)
 
     def service(self):
         """Reset into service: the prompt, outputs off. Whether that may be now is the link's to ask; it is no end."""

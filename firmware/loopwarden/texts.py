@@ -62,7 +62,7 @@ class Texts:
                 low = middle + 1
             else:
                 high = middle
-        self.key = key
+        self.key = -1  # until it is read: what could not be read is no empty text
         self.size = 0
         if _entries[low] >> _KEY_SHIFT == key:
             begin = _entries[low] & _PLACE
@@ -70,6 +70,7 @@ class Texts:
                 file.seek(begin)
                 file.readinto(self.block)
             self.size = (_entries[low + 1] & _PLACE) - begin
+        self.key = key
 
 
 def open_texts():

@@ -61,3 +61,10 @@ def test_every_fault_can_be_asked_while_live(story, at):
     for name, told_ in cost(story, at, names)["told"].items():
         assert told_["most"] <= MOST, (name, told_)
         assert told_["heap"] <= DEARLY, (name, told_)
+
+
+def test_typing_takes_nothing_from_the_heap_once_it_is_scarce():
+    """S15: the floor below which nothing is answered in a drive is no floor if an echo takes from below it."""
+    script = (GUEST / "typed_heap.py").read_text(encoding="utf-8")
+    told = json.loads(run_wasm(script, path=[FIRMWARE, GUEST]).stdout)
+    assert told == {"line": 0, "deleted": 0, "returns": 0, "noise": 0}

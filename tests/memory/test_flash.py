@@ -740,3 +740,19 @@ def test_a_restart_that_only_discharges_is_no_drive_and_no_reading_is_no_drift(t
     assert not F.has_drifted(lines)
     assert not F.has_drifted([[0, 1, 1 << 29], *lines])
     assert F.has_drifted([*lines, [0, 1, 2_000_000]])
+
+
+def test_summary_lines_of_many_power_cycles_are_read_a_file_at_a_time(tmp_path, monkeypatch):
+    """Opening a file takes more than a kilobyte of a board's heap, so no file is opened for each line."""
+    memory, world = commissioned(tmp_path)
+    for _ in range(30):
+        memory, world = powered(tmp_path), BenchWorld()
+        ticks(world, memory, 30)
+        world.note(7)
+        ticks(world, memory, 20)
+    opened = []
+    read = memory._read
+    monkeypatch.setattr(memory, "_read", lambda name, kind: opened.append(name) or read(name, kind))
+    found = [memory.line(cycle) for cycle in range(1, memory.cycle + 1)]
+    assert len([line for line in found if line is not None]) >= 25
+    assert len(opened) <= 30 // LINES + 2

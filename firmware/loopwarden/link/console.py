@@ -13,10 +13,10 @@ from loopwarden.link.deeds import Deeds
 from loopwarden.link.lines import Lines, clean
 from loopwarden.link.objects import Objects
 from loopwarden.link.pages import Pages
-from loopwarden.link.tables import COMMANDS, METHODS
+from loopwarden.link.tables import COMMANDS, METHODS, READY
 
 LINE_MAX = const(80)
-_READ_MAX, _WRITE_MAX = const(8), const(16)  # bytes in a call
+_READ_MAX, _WRITE_MAX = const(7), const(16)  # bytes in a call
 _HEAP_LEAST = const(48 * 1024)  # while live, for what takes more than some hundred bytes
 _DONE, _IDLE = True, False  # what a step yields beside nothing; an end by StopIteration would take from the heap
 _HEAP_NONE = const(40 * 1024)  # while live, for anything: below 24 KB the drive would wind down (S11)
@@ -45,7 +45,9 @@ class Console:
         self.view = memoryview(self.typed)
         self.n = self.begin = self.state = self.hint_us = 0
         self.after_cr = self.long = self.strange = self.hinted = self.hint = False
+        self.mute = False  # so little heap is left in a drive that nothing is answered and nothing echoed
         self.step = None  # the answer that is being made
+        self.failing = self.ending = False  # it could not be made; all of it was sent but the prompt
         self.lines.put(b"\r\nLoopwarden, bench use only, type help\r\n> ")
         self.lines.flush()
 
@@ -55,6 +57,8 @@ class Console:
             return self._send(self.lines)
         if self.step is not None:
             return self._advance(loop)
+        if self.failing or self.ending:
+            return self._end()
         return self._read(loop)
 
     def _send(self, lines):
@@ -72,7 +76,7 @@ class Console:
         did = self._next()
         if did is _DONE:
             self.step = None
-            self._ended()
+            self.ending = True
         if self.deeds.serve:
             self.deeds.serve = False
             loop.service()
@@ -82,15 +86,26 @@ class Console:
         try:
             return next(self.step)
         except Exception:  # a text that cannot be read, no heap: an answer must not end the drive
-            self._broken()
+            self.step = None
+            self.failing = True
             return None
 
-    def _broken(self):
-        self.step = iter((_DONE,))
-        self.lines.w.clear()
-        self.lines.error(b"this could not be answered; the drive goes on")
+    def _end(self):
+        # After the last line was sent: what could not be answered is said, then the prompt.
+        try:
+            if self.failing:
+                self.failing = False
+                self.ending = True
+                self.lines.w.clear()
+                self.lines.error(b"this could not be answered; the drive goes on")
+            else:
+                self.ending = False
+                self._prompt()
+        except Exception:  # not even that
+            self.lines.w.clear()
+        return True
 
-    def _ended(self):
+    def _prompt(self):
         if not self.lines.program:
             self.lines.put(b"> ")
             self.lines.flush()
@@ -101,6 +116,7 @@ class Console:
         byte = self.read()
         if byte < 0:
             return False
+        self.mute = self._scarce(loop.supervisor, _HEAP_NONE)
         begin = n = self.n
         left = _READ_MAX
         while byte >= 0:
@@ -134,7 +150,7 @@ class Console:
         return True
 
     def _echo(self, begin):
-        if self.n > begin and self.typed[0] != _AT:
+        if self.n > begin and self.typed[0] != _AT and not self.mute:  # a view of the line takes from the heap
             self.lines.put(self.view[begin : self.n])
 
     def _delete(self):
@@ -175,7 +191,7 @@ class Console:
         if not program:
             self.lines.put(b"\r\n")
         self.lines.asked(program, -1)
-        if self._scarce(loop.supervisor, _HEAP_NONE):
+        if self.mute:
             self.lines.put(_SCARCE)  # nothing is read out of the line: that would take what is scarce
             self.lines.put(b"\r\n> ")
             self.long = self.strange = False
@@ -326,4 +342,4 @@ class Console:
         return b""
 
     def _scarce(self, s, least):
-        return s is not None and s.inputs is not None and s.phases.stage > 0 and s.inputs.heap_free < least
+        return s is not None and s.inputs is not None and s.phases.stage > READY and s.inputs.heap_free < least

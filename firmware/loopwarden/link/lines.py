@@ -48,7 +48,10 @@ class Lines:
 
     def asked(self, program, n):
         """Another request: n is its number, -1 where nobody could read one."""
-        self.program, self.n, self.i, self.failed = program, n, 0, False
+        self.program = program
+        self.n = n
+        self.i = 0
+        self.failed = False
 
     def flush(self):
         """Send what was written, as it is."""

@@ -6,8 +6,7 @@ from loopwarden import signals as S
 from loopwarden.policy import fault_table as T
 
 LINK_SCHEMA = const(1)
-_READY = const(1)  # stage of phases.py: the key is on, nothing is started
-_LATEST = const(20)  # starts told while live: each is read from a file
+READY = 1  # stage of phases.py: the key is on, nothing is started
 _SUMMARIES = const(220)
 
 COMMANDS = (
@@ -73,9 +72,9 @@ BUILD = (
 
 
 def starts_of(loop):
-    """The numbers of the power cycles to tell of, newest last."""
+    """The numbers of the power cycles to tell of, newest last; in a drive only this one: reading files takes heap."""
     last = loop.memory.cycle
-    return range(max(last - (_LATEST if loop.supervisor.phases.stage else _SUMMARIES), 0) + 1, last + 1)
+    return range(max(last - (1 if loop.supervisor.phases.stage > READY else _SUMMARIES), 0) + 1, last + 1)
 
 
 def coils_off(loop):
@@ -89,7 +88,7 @@ def not_off(loop):
     The key may be on: a board that is supplied through a hold relay runs only then.
     """
     s = loop.supervisor
-    if s.phases.stage > _READY or not coils_off(loop):
+    if s.phases.stage > READY or not coils_off(loop):
         return b"only while nothing is started and every contactor is off"
     if loop.memory.mark or not s.phases.proven_dead():
         return b"the bus is not proven dead yet; ask again when it was dead for 10 s"

@@ -62,6 +62,7 @@ class FlashMemory(RamMemory):
         self.unfolded = bytearray(_ROWS)  # rows whose record is in the journal, and not yet in its file
         self.log = DriveLog()
         self.strip_waits = self.strip_unfolded = self.line_waits = False
+        self.lines_number, self.lines_content = -1, b""  # of the file of summary lines that was read last
         self.state_waits = 0  # pages that are to hold the state: always two, so that one of them may decay (S9)
         self.settled = self.state_known = False
         self.folded = 0  # sequence of the last record that is in its file
@@ -362,15 +363,21 @@ class FlashMemory(RamMemory):
         content = self._file(name, _LINES, os.listdir(self.folder)) or content
         at = slot % LINES * LINE_BYTES
         content[at : at + LINE_BYTES] = bytes(self.log.line)
+        self.lines_number = -1
         self._write(name, _LINES, content)
 
     def _line(self, cycle):
+        # From the file that was read last, where it is the same one: opening one takes more than a kilobyte of heap.
         slot = cycle % (LINES * SUMMARY_FILES)
-        content = self._read("s%02d" % (slot // LINES), _LINES)
-        if not content:
+        number = slot // LINES
+        if number != self.lines_number:
+            self.lines_number = -1
+            self.lines_content = self._read("s%02d" % number, _LINES) or b""
+            self.lines_number = number
+        if not self.lines_content:
             return None
         at = slot % LINES * LINE_BYTES
-        line = array("i", content[at : at + LINE_BYTES])
+        line = array("i", self.lines_content[at : at + LINE_BYTES])
         return line if line[0] == cycle else None
 
     def lines(self, cycles=LINES * SUMMARY_FILES):
