@@ -313,7 +313,7 @@ def test_a_missing_reading_is_said_to_be_missing():
         "CURRENT_BAD": "current no valid reading; it must be readable",
         "SUPPLY_FAILING": "supply no valid reading, failing below 8.00 V",
         "ISOLATION_FAULT": "isolation no valid reading (reports its own fault), limit 500 ohm/V",
-        "SPEED_LOST": "speed no valid reading; lost after 500 ms",
+        "SPEED_LOST": "speed no valid reading (silent); lost after 500 ms",
         "PACK_OVER_TEMPERATURE": "hottest pack zone no valid reading, limit 55.0 degC",
         "PACK_SENSOR_SHORT": "zone 1 no valid reading (shorted)",
         "PACK_SPREAD": "no valid reading apart",

@@ -166,10 +166,10 @@ class Readings:
     def speed(self):
         if not self.s.build.speed_fitted:
             self.w.put(b"not fitted")
-        elif self.frame[self.at + _SPEED] == K.NOTHING and self.s.inputs.speed_state == S.QUIET:
-            self.w.put(b"0 km/h (no pulses)")
         elif self._known(_SPEED):
             self.w.mm_s(self.frame[self.at + _SPEED])
+        else:  # no pulses: it stands, or the wire is cut, and nothing here tells the two apart (S10)
+            self._because(self.s.inputs.speed_state)
 
     def isolation(self):
         if self._known(_ISOLATION):
@@ -179,7 +179,8 @@ class Readings:
             self._because(self.s.inputs.isolation_state)
 
     def _because(self, state):
-        if state:
+        # States are those of this tick; a frame from another one says nothing about why.
+        if state and self.frame is self.now:
             self.w.put(b" (")
             self.w.put(STATES[state])
             self.w.put(b")")

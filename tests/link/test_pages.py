@@ -3,6 +3,7 @@
 import pytest
 from policy.rig import ID_OF, Rig, device_build
 
+from loopwarden import signals as S
 from loopwarden.link.tables import COMMANDS
 from loopwarden.memory.codes import FRAME
 from loopwarden.policy import fault_table as T
@@ -273,3 +274,10 @@ def test_foreign_texts_break_no_object(off):
     off.loop.build.name = 'Anna\'s "truck" \\ Ä\n'
     assert off.ask("build")[0]["name"] == "Anna's ?truck? ? ???"
     assert "Anna's ?truck? ? ???" in off.type("build")
+
+
+def test_a_speed_line_without_pulses_is_told_without_a_number():
+    """S10: standing still and a cut wire look the same."""
+    rig = Rig().go_live()
+    assert rig.inputs.speed_state == S.QUIET
+    assert "speed         no valid reading (no pulses)\n" in Desk(rig).type("status")

@@ -18,7 +18,6 @@ from loopwarden.words import render, texts
 
 _FIELDS = const(7)  # of a sample of the strip
 _SAMPLE_MS = const(500)
-_NO_OHM = const(1 << 29)
 _STRIP = (b"bus_dv", b"pack_dv", b"current_da", b"speed_cm_s", b"drive_limit_permille", b"phase", b"isolation_kohm")
 _FRAME = [name.encode() for name in K.FRAME]
 _BUILD = [name.encode() for _, name in BUILD]
@@ -320,11 +319,11 @@ class Objects:
             out.int(b"precharge_ms", line[D.PRECHARGE_MS])
             out.int(b"discharge_ms", line[D.DISCHARGE_MS] or None)
             yield
-            out.int(b"lowest_ohm", line[D.LOWEST_OHM] if line[D.LOWEST_OHM] < _NO_OHM else None)
-            out.int(b"hottest_dc", line[D.HOTTEST_DC])
+            out.int(b"lowest_ohm", D.value(line, D.LOWEST_OHM))
+            out.int(b"hottest_dc", D.value(line, D.HOTTEST_DC))
             yield
-            out.int(b"inverter_dc", line[D.INVERTER_DC] if 1 in loop.build.zone_where else None)
-            out.int(b"motor_dc", line[D.MOTOR_DC] if 2 in loop.build.zone_where else None)
+            out.int(b"inverter_dc", D.value(line, D.INVERTER_DC))
+            out.int(b"motor_dc", D.value(line, D.MOTOR_DC))
             out.int(b"drove", line[D.FLAGS] & D.DROVE)
             yield
             out.key(b"rows")

@@ -18,7 +18,6 @@ from loopwarden.policy import phases as P
 from loopwarden.readings import NO_READING, STATES, Readings, put_code, put_name, put_places
 from loopwarden.words import render, texts
 
-_NO_OHM = const(1 << 29)
 _LABEL = const(14)
 _FIRST, _LATEST = const(16), const(42)
 _FRAME = (
@@ -480,21 +479,21 @@ class Pages:
                 self._say(b"cycle  precharge  discharge  isolation        pack    inverter      motor  codes")
                 yield
             shown += 1
-            yield from self._start(line, loop.build.zone_where)
+            yield from self._start(line)
         if not shown:
             self._say(b"No precharge is recorded.")
             yield
 
-    def _start(self, line, zones):
+    def _start(self, line):
         self._cell(0, 5, "int", line[D.CYCLE])
         self._cell(7, 9, "ms", line[D.PRECHARGE_MS])
         self._cell(18, 9, "ms", line[D.DISCHARGE_MS] or None)
         yield
-        self._cell(29, 9, "ohm", line[D.LOWEST_OHM] if line[D.LOWEST_OHM] < _NO_OHM else None)
-        self._cell(40, 12, "dc", line[D.HOTTEST_DC])
+        self._cell(29, 9, "ohm", D.value(line, D.LOWEST_OHM))
+        self._cell(40, 12, "dc", D.value(line, D.HOTTEST_DC))
         yield
-        self._cell(53, 10, "dc", line[D.INVERTER_DC] if 1 in zones else None)
-        self._cell(64, 10, "dc", line[D.MOTOR_DC] if 2 in zones else None)
+        self._cell(53, 10, "dc", D.value(line, D.INVERTER_DC))
+        self._cell(64, 10, "dc", D.value(line, D.MOTOR_DC))
         yield
         n = D.count(line)
         self._cell(76, 4, "int", n)

@@ -33,6 +33,7 @@ FRAME = (
     "measured",
 )
 FIRST_MEASURED, LATEST_MEASURED = FIRST + 13, LATEST + 13
+_NO_ROUND = const(-32768)
 AGE_CYCLES = const(40)  # a code that did not come back in so many power cycles is forgotten (common practice)
 _COUNT_MAX = const(0xFFFF)
 # Status bits of ISO 14229-1.
@@ -73,7 +74,7 @@ def write_frame(record, at, supervisor, row):
 
 
 def _write_thermal(record, at, t):
-    known = t.valid & t.pack_zones
+    known = t.valid & t.pack_zones and t.hottest_dc > _NO_ROUND  # not before every zone was looked at once (S10)
     record[at] = t.hottest_dc if known else NOTHING
     record[at + 1] = t.coldest_dc if known else NOTHING
 

@@ -17,7 +17,7 @@ LINE_BYTES = const(44)
 LINES = const(11)  # in a file of 512 bytes
 SUMMARY_FILES = const(20)  # 220 power cycles
 DROVE = const(1)
-_NO_OHM = const(1 << 29)
+NO_OHM, NO_DC = 1 << 29, -32768  # nothing was measured in this power cycle (S10)
 _ROWS_IN_INT = const(27)
 _SAMPLES = const(12)
 _FIELDS = const(7)
@@ -33,7 +33,8 @@ class DriveLog:
 
     def __init__(self):
         self.line = array("i", bytes(LINE_BYTES))
-        self.line[LOWEST_OHM] = _NO_OHM
+        self.line[LOWEST_OHM] = NO_OHM
+        self.line[HOTTEST_DC] = self.line[INVERTER_DC] = self.line[MOTOR_DC] = NO_DC
         self.ring = array("h", bytes(self.strip_bytes))
         self.strip = bytes(self.strip_bytes)
         self.at = self.sample_ms = self.stage = self.stage_ms = self.worst = self.recent = self.strip_sequence = 0
@@ -115,12 +116,17 @@ class DriveLog:
             self.strip = bytes(strip)
 
 
+def value(line, place):
+    """A resistance or temperature of a summary line; None where none was measured."""
+    return None if line[place] == (NO_OHM if place == LOWEST_OHM else NO_DC) else line[place]
+
+
 def has_drifted(lines):
     """True when the lowest isolation of the last drive is half or less of what it was five drives ago.
 
     lines   summary lines, oldest first
     """
-    lows = [line[LOWEST_OHM] for line in lines if line[FLAGS] & DROVE and line[LOWEST_OHM] < _NO_OHM]
+    lows = [line[LOWEST_OHM] for line in lines if line[FLAGS] & DROVE and line[LOWEST_OHM] < NO_OHM]
     return len(lows) > 5 and lows[-1] * 2 <= lows[-6]
 
 

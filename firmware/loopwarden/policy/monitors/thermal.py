@@ -77,7 +77,7 @@ class Thermal(Part):
         self.pack_zones = sum([1 << n for n in range(len(self.zones)) if self.zones[n].where == 0])
         self.overall = faults.add(((20, 0), (25, 0)))
         self.steady = self.round_ms = self.turn = self.valid = 0
-        self.hottest_dc = self.coldest_dc = self.inverter_dc = self.motor_dc = 0
+        self.hottest_dc = self.coldest_dc = self.inverter_dc = self.motor_dc = _LOWEST_DC  # until the first round
         self.highs = [_LOWEST_DC] * 3  # of this round, by where
         self.low = -_LOWEST_DC
 
