@@ -274,7 +274,7 @@ class FakeBoard:
             body, _, seal = line.rpartition(b" *")
             n, _, command = body[1:].decode().partition(" ")
             if seal.decode() != f"{crc32(body):08x}":
-                self._answer(sealed(int(n), [], "the checksum is wrong: CRC-32 of all before ' *'"), stop)
+                self._answer(sealed(None, [], "the checksum is not that of the line"), stop)  # nor is its number
                 return
             self.asked.append(command)
             if self.silent:

@@ -68,7 +68,7 @@ def test_upper_case_and_blanks_do_not_matter(desk):
 def test_a_tools_handshake_gets_one_line_that_says_how_to_service(desk, handshake):
     """Once a second, however often it knocks; nothing of it is taken for a command."""
     out = sent(desk, handshake)
-    assert out.count(b"For service: type service with the key off,") == 1
+    assert out.count(b"For service: type service when nothing is started") == 1
     assert b"service" not in sent(desk, handshake * 20)
     desk.loop.board.us += 1_000_000
     assert sent(desk, handshake).count(b"For service") == 1

@@ -194,3 +194,33 @@ def test_the_time_of_day_is_taken_as_ten_digits():
     assert desk.console.deeds.wall_s == 1_767_225_600
     for wrong in ("time", "time 12", "time 17672256000", "time 0000000001", "time -767225600", "time 1e9"):
         assert desk.ask(wrong)[-1]["kind"] == "error", wrong
+
+
+def test_a_command_that_takes_nothing_refuses_what_follows_it():
+    """Somebody who wants to read about service must not get it."""
+    desk = healed()
+    for command in ("service help", "status all", "storage now"):
+        assert desk.type(command) == "it takes nothing after its name\n"
+        assert desk.ask(command)[-1]["kind"] == "error"
+    assert desk.served == 0
+
+
+def test_what_is_not_stored_yet_is_not_called_cleared():
+    """S8: a power cut would bring it back."""
+    desk = healed()
+    desk.rig.memory.stored = lambda row: False
+    answer = desk.ask("clear coolant stopped", ticks=1_000)
+    assert [shown["kind"] for shown in answer] == ["error"]
+    assert "not stored yet" in answer[0]["error"]
+    desk = healed()
+    desk.rig.memory.waits = lambda: True
+    assert "not stored yet" in desk.ask("clear all", ticks=1_000)[-1]["error"]
+
+
+def test_a_memory_that_failed_does_not_keep_its_board_from_service():
+    """Service is how somebody gets there to mend it; nothing says that everything was stored."""
+    desk = healed()
+    desk.rig.memory.waits = lambda: True
+    desk.rig.memory.failed = True
+    assert "not everything stored" in desk.type("storage")
+    assert "resets into service" in desk.type("service")

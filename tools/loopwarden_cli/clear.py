@@ -85,7 +85,6 @@ def _said(found: Object) -> str:
 
 def _is_meant(fault: Object, code: str) -> bool:
     wanted = code.lower().replace("_", " ")
-    return wanted == "all" or wanted in (
-        str(fault.get("code")).lower(),
-        str(fault.get("name")).lower().replace("_", " "),
-    )
+    code = str(fault.get("code")).lower()
+    # A code without its ending is one the board understands as well.
+    return wanted == "all" or wanted in (code, code.partition("-")[0], str(fault.get("name")).lower().replace("_", " "))

@@ -17,6 +17,7 @@ ANSWER_S = 2.0  # guess: a live board sends a line of 480 bytes in half a second
 RETRIES = 3
 _QUIET_S = 0.1  # some ticks without a byte: what was going on has ended
 _DRAIN_S_MAX = 1.5
+_EARLIER = 4  # waits for a line, at the most, while lines of earlier requests come in
 _LINES_MAX = 5000  # no answer is longer; a board that babbles for ever is given up
 _LINE_BYTES_MAX = 4096
 # Ends a half-typed line. A byte that is no ASCII makes the board refuse that line: nothing a person had only begun to
@@ -147,7 +148,8 @@ class Link:
     def _answer(self, port: Port, n: int, line_s: float, heard: Callable[[Object], None] | None) -> list[Object]:
         objects: list[Object] = []
         torn = False
-        until_s = time.monotonic() + line_s
+        began_s = time.monotonic()
+        until_s = began_s + line_s
         for _ in range(_LINES_MAX):
             line = self._line(port, until_s)
             if line is None:
@@ -157,13 +159,18 @@ class Link:
                 torn = torn or looks_torn(line)
                 self._ignore(line + b"\n")
                 continue
-            until_s = time.monotonic() + line_s  # also when it belongs to an earlier request: the board is at work
+            now_s = time.monotonic()
+            if found["n"] is None and found["kind"] == "error":
+                raise Damaged(f"{self.port}: the board got the request damaged")  # whose, it could not read
             if found["n"] != n:
+                # Of an earlier request: the board is at work, but not for ever.
+                until_s = max(until_s, min(now_s + line_s, began_s + _EARLIER * line_s))
                 continue
+            until_s = now_s + line_s
             if found["i"] != len(objects):
                 raise Damaged(f"{self.port}: lines of the answer are missing or damaged")
             if found["kind"] == "error":
-                raise self._refusal(str(found.get("error")))
+                raise Refused(self.port, str(found.get("error")))
             if found["kind"] == "end":
                 if found.get("lines") != len(objects):
                     raise Damaged(f"{self.port}: lines of the answer are missing")
@@ -172,11 +179,6 @@ class Link:
             if heard is not None:
                 heard(objects[-1])
         raise Damaged(f"{self.port}: the answer does not end")
-
-    def _refusal(self, text: str) -> LinkError:
-        if "checksum" in text:  # the request arrived damaged, so the answer is about something never asked
-            return Damaged(f"{self.port}: the board got the request damaged")
-        return Refused(self.port, text)
 
     def _silence(self, begun: bool, line_s: float) -> LinkError:
         if self._at_prompt():

@@ -6,6 +6,7 @@ Decides nothing about time or order; `client` does.
 import json
 import re
 from binascii import crc32
+from types import NoneType
 from typing import Any
 
 from loopwarden_link.errors import BadRequest
@@ -47,7 +48,11 @@ def read_line(line: bytes) -> Object | None:
         found = json.loads(line[begin:])
     except ValueError:  # sealed, yet no JSON: the board's mistake
         return None
-    if type(found.get("n")) is not int or type(found.get("i")) is not int or not isinstance(found.get("kind"), str):
+    if (
+        type(found.get("n")) not in (int, NoneType)
+        or type(found.get("i")) is not int
+        or not isinstance(found.get("kind"), str)
+    ):
         return None
     return dict(found)
 

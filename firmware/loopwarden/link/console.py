@@ -27,6 +27,7 @@ _BACK, _LF, _CR, _ESC, _BLANK, _AT, _DEL = const(8), const(10), const(13), const
 _PLAIN, _AFTER_ESC, _IN_SEQUENCE = 0, 1, 2
 _HELD = (b"help", b"status", b"version", b"build")  # all that can be told while nothing is decided
 _DEEDS = (b"clear", b"acknowledge", b"time", b"service")
+_TAKES = (b"help", b"faults", b"why", b"clear", b"acknowledge", b"time")  # something after their name
 _ROW = (b"clear", b"acknowledge")  # wants a row; faults may have one
 
 
@@ -181,8 +182,8 @@ class Console:
             return
         self.hinted = True
         self.hint_us = board.now_us()
-        self.lines.put(b"\r\nThis is Loopwarden, not a prompt. For service: type service with the key off,")
-        self.lines.put(b"\r\nor fit the service jumper and power up.\r\n")
+        self.lines.put(b"\r\nThis is Loopwarden, not a prompt. For service: type service when nothing is started")
+        self.lines.put(b"\r\nand the bus is dead, or fit the service jumper and power up.\r\n")
 
     # Lines
 
@@ -332,6 +333,8 @@ class Console:
             return b"not while the program is stopped; status says why"
         if s is not None and s.inputs is None:
             return b"nothing is known before the first tick; ask again"
+        if arg and word not in _TAKES:
+            return b"it takes nothing after its name"
         if word in _ROW and not arg:
             return b"of which code? as in P0AA6-00, or a fault's name"
         if word == b"why" and not arg:

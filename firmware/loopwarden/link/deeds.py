@@ -23,6 +23,7 @@ _ANSWERS = {
     V.TIMED_OUT: b"refused: the button was not pressed within 10 s",
     V.NOT_ACTIVE: b"refused: it is not active",
 }
+_NOT_STORED = b"cleared, but not stored yet: until the key was off, a power cut brings it back"
 _STILL = b"still active; what ends it stands under faults CODE"
 _NOTHING = b"nothing is stored of it"
 
@@ -76,7 +77,7 @@ class Deeds:
             if not reason and not loop.memory.clear(row):
                 reason = b"the memory keeps it"
             if reason:
-                self.out.error(b"not cleared: ", row, reason)
+                self.out.error(reason, row)
                 yield
             else:
                 yield from self._gone(loop, row)
@@ -87,9 +88,10 @@ class Deeds:
         begin = f.clock_ms
         while not loop.memory.stored(row) and f.clock_ms - begin < _STORED_MS:
             yield False
-        self._asked(
-            row, b"cleared" if loop.memory.stored(row) else b"cleared, but not stored yet: a power cut brings it back"
-        )
+        if loop.memory.stored(row):
+            self._asked(row, b"cleared")
+        else:
+            self.out.error(_NOT_STORED, row)
         yield
 
     def _all(self, loop):
@@ -111,7 +113,14 @@ class Deeds:
             stays += reason != b"cleared"
             self._asked(row, reason)
             yield
-        if stays:
+        f = loop.supervisor.faults
+        begin = f.clock_ms
+        while loop.memory.waits() and f.clock_ms - begin < _STORED_MS:
+            yield False
+        if loop.memory.waits():
+            self.out.error(_NOT_STORED)
+            yield
+        elif stays:
             self.out.error(b"not everything was cleared, see above")
             yield
         elif not self.out.program:
@@ -148,7 +157,10 @@ class Deeds:
             yield
 
     def _no_service(self, loop):
-        return not_off(loop) or (b"the fault memory is still storing; ask again" if loop.memory.waits() else b"")
+        waits = (
+            loop.memory.waits() and not loop.memory.failed
+        )  # what failed will never be stored: service is to mend it
+        return not_off(loop) or (b"the fault memory is still storing; ask again" if waits else b"")
 
     def service(self, loop, arg):
         """Give the board up for service: a reset with the outputs off, after the bus was proven dead."""

@@ -537,7 +537,8 @@ class Pages:
         yield
         self._label(b"memory")
         self.r.memory()
-        self._say(b", everything stored" if loop.memory.idle() else b", still storing")
+        stored = b", not everything stored" if loop.memory.failed else b", still storing"
+        self._say(b", everything stored" if loop.memory.idle() and not loop.memory.failed else stored)
         yield
         self._label(b"disconnect")
         self._say(b"who disconnects what: see the card of the review")
