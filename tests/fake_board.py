@@ -101,6 +101,7 @@ LOOP = {
 FRAME = {
     "kind": "frame",
     "which": "first",
+    "wall_s": 1_790_000_000,
     "t_ms": 3_000,
     "phase": 3,
     "bus_mv": 398_000,

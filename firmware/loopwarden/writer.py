@@ -153,6 +153,28 @@ class Writer:
             self.int(ms // 60000 % 60)
             self.put(b" min")
 
+    def moment(self, s):
+        """Seconds since 2020-01-01, UTC: "2026-11-26 07:03 UTC"."""
+        days = s // 86400
+        year = 2020
+        while days >= (366 if year % 4 == 0 else 365):  # no century falls between 2020 and 2099
+            days -= 366 if year % 4 == 0 else 365
+            year += 1
+        month = 1
+        while days >= _month_days(month, year):
+            days -= _month_days(month, year)
+            month += 1
+        self.int(year)
+        self._two(b"-", month)
+        self._two(b"-", days + 1)
+        self._two(b" ", s // 3600 % 24)
+        self._two(b":", s // 60 % 60)
+        self.put(b" UTC")
+
+    def _two(self, mark, n):
+        self.put(mark)
+        self.int(n, 2)
+
     def permille(self, permille):
         """Permille: "80 %", "12.5 %"."""
         if permille % 10:
@@ -207,3 +229,9 @@ def said(write, *args):
     write(page, *args)
     part = bytearray(80)
     return part[: page.take(part)].decode()
+
+
+def _month_days(month, year):
+    if month == 2:
+        return 29 if year % 4 == 0 else 28
+    return 30 if month in (4, 6, 9, 11) else 31

@@ -1,5 +1,7 @@
 """Clear, acknowledge, time, service: deliberate, refused with a reason, never without the wired button for a lock."""
 
+from datetime import UTC, datetime
+
 import pytest
 from policy.rig import ID_OF, Rig
 
@@ -188,11 +190,40 @@ def test_conditions_are_looked_at_again_when_the_answer_is_out():
     assert desk.served == 0
 
 
-def test_the_time_of_day_is_taken_as_ten_digits():
+def test_the_time_of_day_that_a_host_tells_dates_what_comes_after_it():
+    """Reference for the date: Python's own datetime."""
+    desk = Desk(Rig().go_live())
+    desk.rig.coolant = 0
+    desk.rig.run(8_000)
+    desk.rig.run(8_000)
+    told_s = 1_767_225_600
+    assert desk.ask(f"time {told_s}") == [{"kind": "end", "lines": 0}]
+    begin_ms = desk.rig.t_ms
+    desk.rig.isolation_ohm = 100_000
+    desk.rig.until(lambda rig: "ISOLATION_FAULT" in rig.stored, 20_000)
+    frames = [shown for shown in desk.ask("faults isolation fault") if shown["kind"] == "frame"]
+    passed_s = (desk.rig.t_ms - begin_ms) // 1000
+    assert all(told_s <= frame["wall_s"] <= told_s + passed_s + 1 for frame in frames)
+    page = desk.type("faults isolation fault")
+    shown = datetime.fromtimestamp(frames[0]["wall_s"], UTC)
+    assert f"time of day     {shown:%Y-%m-%d %H:%M} UTC" in page
+    frames = [shown for shown in desk.ask("faults coolant stopped") if shown["kind"] == "frame"]
+    assert [frame["wall_s"] for frame in frames] == [None, None]  # it came before
+    assert "time of day     not told" in desk.type("faults coolant stopped")
+
+
+def test_a_time_of_day_is_ten_digits_from_2020_on():
     desk = healed()
-    assert desk.ask("time 1767225600") == [{"kind": "end", "lines": 0}]
-    assert desk.console.deeds.wall_s == 1_767_225_600
-    for wrong in ("time", "time 12", "time 17672256000", "time 0000000001", "time -767225600", "time 1e9"):
+    assert desk.ask("time 1577836800") == [{"kind": "end", "lines": 0}]
+    for wrong in (
+        "time",
+        "time 12",
+        "time 17672256000",
+        "time 0000000001",
+        "time 1577836799",
+        "time -767225600",
+        "time 1e9",
+    ):
         assert desk.ask(wrong)[-1]["kind"] == "error", wrong
 
 

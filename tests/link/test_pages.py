@@ -117,7 +117,7 @@ def test_one_code_in_full(live):
     answer = live.ask("faults P1A07")
     assert [shown["kind"] for shown in answer] == ["fault", "frame", "frame", *["text"] * (1 + len(checks)), "end"]
     assert [shown["which"] for shown in answer[1:3]] == ["first", "latest"]
-    assert tuple(answer[1])[2:] == FRAME
+    assert tuple(answer[1])[2:] == ("wall_s", *FRAME)
     assert answer[1]["bus_mv"] == 360_799
     assert answer[3]["means"] == means
     assert [shown["check"] for shown in answer[4:-1]] == checks

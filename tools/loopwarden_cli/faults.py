@@ -1,6 +1,7 @@
 """`loopwarden faults [CODE]`: the stored and active codes of a board, or everything about one of them."""
 
 import argparse
+from datetime import UTC, datetime
 
 from loopwarden_cli.asked_board import add_options, asked_board, plain
 from loopwarden_cli.board_words import active_lines, clean, head, shown, table, wrapped
@@ -9,6 +10,7 @@ from loopwarden_link.lines import Object
 
 _FRAME = (
     ("Time since start", "t_ms"),
+    ("Time of day", "wall_s"),
     ("Phase", "phase"),
     ("Bus", "bus_mv"),
     ("Pack", "pack_mv"),
@@ -119,6 +121,8 @@ def _in_frame(name: str, frame: Object) -> str:
     value = frame.get(name)
     if name == "commands" and isinstance(value, int):
         return ", ".join(word for k, word in enumerate(_COMMANDS) if value >> k & 1) or "none"
+    if name == "wall_s":
+        return f"{datetime.fromtimestamp(value, UTC):%Y-%m-%d %H:%M} UTC" if isinstance(value, int) else "not told"
     return shown(name, value)
 
 

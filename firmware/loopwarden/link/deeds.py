@@ -8,12 +8,13 @@ from micropython import const
 
 from loopwarden.link import rows as R
 from loopwarden.link.tables import not_off
+from loopwarden.memory.codes import EPOCH_S
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import supervisor as V
 from loopwarden.readings import put_name
 
 _STORED_MS = const(3000)
-_YEAR_2000, _DIGITS = const(946684800), const(10)
+_DIGITS = const(10)
 _PRESS = b"press the wired acknowledge button now, within 10 s"
 _ANSWERS = {
     V.NOTHING: b"another request took its place",
@@ -29,11 +30,10 @@ _NOTHING = b"nothing is stored of it"
 
 
 class Deeds:
-    """One generator a command. Attributes wall_s, wall_at_ms: the time of day when it was told, and the clock then."""
+    """One generator a command. serve: the board is to reset into service once the answer is out."""
 
     def __init__(self, lines):
         self.out = lines
-        self.wall_s = self.wall_at_ms = 0
         self.serve = False  # service is due; the console asks the loop for it, outside of what catches a failed answer
 
     def _asked(self, row, what):
@@ -145,13 +145,12 @@ class Deeds:
         yield
 
     def time(self, loop, arg):
-        """The time of day from a host, for whoever dates the records."""
-        if not arg.isdigit() or len(arg) != _DIGITS or int(arg) < _YEAR_2000:
-            self.out.error(b"time: wanted are unix seconds, ten digits")
+        """The time of day from a host, which dates the records of this power cycle from now on."""
+        if not arg.isdigit() or len(arg) != _DIGITS or int(arg) < EPOCH_S:
+            self.out.error(b"time: wanted are unix seconds, ten digits, from 2020 on")
             yield
             return
-        self.wall_s = int(arg)
-        self.wall_at_ms = loop.supervisor.faults.clock_ms
+        loop.memory.tell_time(int(arg), loop.supervisor)
         if not self.out.program:
             self._asked(0, b"noted")
             yield

@@ -3,8 +3,6 @@
 Reads only. hardware_notes/console.md lists the fields.
 """
 
-from micropython import const
-
 from loopwarden import signals as S
 from loopwarden.link import rows as R
 from loopwarden.link.lines import clean
@@ -16,8 +14,6 @@ from loopwarden.policy import phases as P
 from loopwarden.readings import STATES, put_code, put_places
 from loopwarden.words import render, texts
 
-_FIELDS = const(7)  # of a sample of the strip
-_SAMPLE_MS = const(500)
 _STRIP = (b"bus_dv", b"pack_dv", b"current_da", b"speed_cm_s", b"drive_limit_permille", b"phase", b"isolation_kohm")
 _FRAME = [name.encode() for name in K.FRAME]
 _BUILD = [name.encode() for _, name in BUILD]
@@ -36,18 +32,8 @@ _OUTPUTS = (
 _COMMANDS = [name.encode() for name in _OUTPUTS]
 
 
-def sample_of(strip, k):
-    """The k-th integer of a strip of 16-bit samples."""
-    value = strip[2 * k] | strip[2 * k + 1] << 8
-    return value - 65536 if value > 32767 else value
-
-
-def is_kept(strip, n):
-    """True where the n-th sample was taken: a zero supply of everything is none."""
-    for k in range(n * 2 * _FIELDS, (n + 1) * 2 * _FIELDS):
-        if strip[k]:
-            return True
-    return False
+def is_set(flags, row):
+    return flags[row]
 
 
 class Objects:
@@ -129,16 +115,16 @@ class Objects:
         yield
         out.begin(b"status")
         out.key(b"active")
-        yield from self._rows(s.faults.places)
+        yield from self._rows(is_set, s.faults.places)
         yield
         out.close()
         yield
 
-    def _rows(self, flags):
-        # The ids of rows whose flag is not 0, as a list: some a step, all rows may be active.
+    def _rows(self, has, what):
+        # The ids of rows that `what` has, as a list: some a step, as it may be all of them.
         mark = b"["
-        for row in range(1, len(flags)):
-            if flags[row]:
+        for row in range(1, len(T.TABLE) + 1):
+            if has(what, row):
                 self.out.put(mark)
                 self.w.int(row)
                 mark = b","
@@ -203,6 +189,8 @@ class Objects:
             for at in (K.FIRST, K.LATEST):
                 out.begin(b"frame")
                 out.text(b"which", b"first" if at == K.FIRST else b"latest")
+                wall_s = record[K.FIRST_WALL_S if at == K.FIRST else K.LATEST_WALL_S]
+                out.int(b"wall_s", wall_s + K.EPOCH_S if wall_s else None)
                 for k in range(len(_FRAME)):
                     out.int(_FRAME[k], self._kept(at + k, record))
                     if k % 3 == 2:
@@ -210,8 +198,8 @@ class Objects:
                 out.close()
                 yield
             strip = loop.memory.strip()
-            for n in range(len(strip) // (2 * _FIELDS)):
-                if is_kept(strip, n):
+            for n in range(D.samples(strip)):
+                if D.is_taken(strip, n):
                     yield from self._sample(strip, n)
         if texts.find(row, b"means "):
             out.means(texts.view[texts.begin : texts.end])
@@ -225,10 +213,9 @@ class Objects:
     def _sample(self, strip, n):
         out = self.out
         out.begin(b"strip")
-        out.int(b"before_ms", (len(strip) // (2 * _FIELDS) - 1 - n) * _SAMPLE_MS)
-        for k in range(_FIELDS):
-            value = sample_of(strip, n * _FIELDS + k)
-            out.int(_STRIP[k], None if value == -1 else value)
+        out.int(b"before_ms", (D.samples(strip) - 1 - n) * D.SAMPLE_MS)
+        for k in range(D.FIELDS):
+            out.int(_STRIP[k], D.sample_at(strip, n, k))
             if k & 1:
                 yield
         out.close()
@@ -327,21 +314,10 @@ class Objects:
             out.int(b"drove", line[D.FLAGS] & D.DROVE)
             yield
             out.key(b"rows")
-            yield from self._noted(line)
+            yield from self._rows(D.noted, line)
             yield
             out.close()
             yield
-
-    def _noted(self, line):
-        mark = b"["
-        for row in range(1, len(T.TABLE) + 1):
-            if D.noted(line, row):
-                self.out.put(mark)
-                self.w.int(row)
-                mark = b","
-            if row % 6 == 0:
-                yield
-        self.out.put(b"]" if mark == b"," else b"[]")
 
     def storage(self, loop, arg):
         out = self.out

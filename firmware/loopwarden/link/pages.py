@@ -9,7 +9,6 @@ from loopwarden import loop as loops
 from loopwarden import signals as S
 from loopwarden.link import rows as R
 from loopwarden.link.lines import clean
-from loopwarden.link.objects import is_kept, sample_of
 from loopwarden.link.tables import BUILD, COMMANDS, INPUTS, LINK_SCHEMA, SWITCHES, fit_to_lay_up, starts_of
 from loopwarden.memory import codes as K
 from loopwarden.memory import drive_log as D
@@ -337,6 +336,12 @@ class Pages:
         w.ms(record[K.LATEST])
         self.out.line()
         yield
+        self._label(b"time of day", _FIRST)
+        self._wall(record[K.FIRST_WALL_S])
+        w.column(_LATEST)
+        self._wall(record[K.LATEST_WALL_S])
+        self.out.line()
+        yield
         for k in range(1, len(_FRAME)):
             self._label(_FRAME[k], _FIRST)
             self._field(k, record[K.FIRST + k])
@@ -345,6 +350,12 @@ class Pages:
             self.out.line()
             yield
         yield from self._strip(loop.memory.strip())
+
+    def _wall(self, wall_s):
+        if wall_s:
+            self.w.moment(wall_s)
+        else:
+            self.put(b"not told")
 
     def _field(self, k, value):
         if value == K.NOTHING:
@@ -357,31 +368,31 @@ class Pages:
             getattr(self.w, _WRITES[k])(value)
 
     def _strip(self, strip):
-        n = len(strip) // 14
+        n = D.samples(strip)
         shown = 0
         for k in range(n):
-            if is_kept(strip, k):
+            if D.is_taken(strip, k):
                 if not shown:
                     self._say(b"the seconds before the latest hard reaction of any fault:")
                     yield
                     self._say(b"before      bus     pack   current     speed   limit  phase")
                     yield
                 shown += 1
-                self._cell(0, 6, "ms", (n - 1 - k) * 500)
-                self._cell(7, 8, "mv", self._scaled(strip, k * 7, 100))
-                self._cell(16, 8, "mv", self._scaled(strip, k * 7 + 1, 100))
+                self._cell(0, 6, "ms", (n - 1 - k) * D.SAMPLE_MS)
+                self._cell(7, 8, "mv", self._scaled(strip, k, 0, 100))
+                self._cell(16, 8, "mv", self._scaled(strip, k, 1, 100))
                 yield
-                self._cell(25, 9, "ma", self._scaled(strip, k * 7 + 2, 100))
-                self._cell(35, 9, "mm_s", self._scaled(strip, k * 7 + 3, 10))
-                self._cell(45, 7, "permille", self._scaled(strip, k * 7 + 4, 1))
+                self._cell(25, 9, "ma", self._scaled(strip, k, 2, 100))
+                self._cell(35, 9, "mm_s", self._scaled(strip, k, 3, 10))
+                self._cell(45, 7, "permille", self._scaled(strip, k, 4, 1))
                 self.put(b"  ")
-                self.w.text(P.NAMES[sample_of(strip, k * 7 + 5)])
+                self.w.text(P.NAMES[D.sample_at(strip, k, 5)])
                 self.out.line()
                 yield
 
-    def _scaled(self, strip, k, scale):
-        value = sample_of(strip, k)
-        return None if value == -1 else value * scale
+    def _scaled(self, strip, k, field, scale):
+        value = D.sample_at(strip, k, field)
+        return None if value is None else value * scale
 
     def _cell(self, column, width, write, value):
         w = self.w

@@ -12,8 +12,10 @@ from loopwarden.policy import fault_table as T
 
 # Places in a record. FLAGS: FAILED the condition is there, LAMP the row is active and lights a lamp.
 ROW, COUNT, PLACES, FLAGS, FIRST_CYCLE, LATEST_CYCLE, FIRST, LATEST = (0, 1, 2, 3, 4, 5, 6, 20)
-SIZE = const(34)
-BYTES = const(4 * 34)
+FIRST_WALL_S, LATEST_WALL_S = 34, 35  # seconds since EPOCH_S, 0 where no host has told the time of day
+SIZE = const(36)
+BYTES = const(4 * 36)
+EPOCH_S = const(1577836800)  # 2020-01-01 in unix seconds: from there on they stay small integers until 2054
 FAILED, LAMP = const(1), const(2)
 NOTHING = const(1 - (1 << 30))  # a reading that is not valid (S10)
 FRAME = (
@@ -84,15 +86,17 @@ def frame_at(record, at):
     return {name: None if record[at + k] == NOTHING else record[at + k] for k, name in enumerate(FRAME)}
 
 
-def occurs(record, cycle, places, supervisor):
-    """Write one more occurrence of a row into its record. Heap: none."""
+def occurs(record, cycle, places, supervisor, wall_s=0):
+    """Write one more occurrence of a row into its record; wall_s: seconds since EPOCH_S, 0 unknown. Heap: none."""
     row = record[ROW]
     if record[COUNT] == 0:
         record[FIRST_CYCLE] = cycle
+        record[FIRST_WALL_S] = wall_s
         write_frame(record, FIRST, supervisor, row)
     if record[COUNT] < _COUNT_MAX:
         record[COUNT] += 1
     record[LATEST_CYCLE] = cycle
+    record[LATEST_WALL_S] = wall_s
     record[PLACES] |= places
     record[FLAGS] = FAILED | LAMP if LIT[row] else FAILED
     write_frame(record, LATEST, supervisor, row)

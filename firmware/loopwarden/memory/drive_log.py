@@ -20,8 +20,8 @@ DROVE = const(1)
 NO_OHM, NO_DC = 1 << 29, -32768  # nothing was measured in this power cycle (S10)
 _ROWS_IN_INT = const(27)
 _SAMPLES = const(12)
-_FIELDS = const(7)
-_SAMPLE_MS = const(500)
+FIELDS = 7  # of a sample of the strip: tenths of a volt and an ampere, cm/s, permille, phase, kohm
+SAMPLE_MS = 500
 _RECENT_TICKS = const(10)
 _CHARGE_BUS, _TAKE_OVER, _DRIVE, _DISCHARGE, _CREEP = 6, 7, 8, 16, 17  # stages of phases.py
 
@@ -29,7 +29,7 @@ _CHARGE_BUS, _TAKE_OVER, _DRIVE, _DISCHARGE, _CREEP = 6, 7, 8, 16, 17  # stages 
 class DriveLog:
     """Attributes: line, strip (bytes, oldest sample first), changed (the line has news), drove, drove_since_clear."""
 
-    strip_bytes = 2 * _SAMPLES * _FIELDS
+    strip_bytes = 2 * _SAMPLES * FIELDS
 
     def __init__(self):
         self.line = array("i", bytes(LINE_BYTES))
@@ -53,10 +53,10 @@ class DriveLog:
         if stage != self.stage:
             self._staged(self.stage, stage)
         self.sample_ms += dt
-        if self.sample_ms >= _SAMPLE_MS:
+        if self.sample_ms >= SAMPLE_MS:
             self.sample_ms = 0
             self._sample(supervisor, self.ring, self.at)
-            self.at = (self.at + _FIELDS) % (_SAMPLES * _FIELDS)
+            self.at = (self.at + FIELDS) % (_SAMPLES * FIELDS)
             self._summary(supervisor, self.line)
         if supervisor.faults.column:  # live or winding down, or it just was: an emergency is weighed once all is off
             self.recent = _RECENT_TICKS
@@ -68,7 +68,7 @@ class DriveLog:
             self.worst = worst
             if harder and self.recent:
                 self._sample(supervisor, self.ring, self.at)
-                self.at = (self.at + _FIELDS) % (_SAMPLES * _FIELDS)
+                self.at = (self.at + FIELDS) % (_SAMPLES * FIELDS)
                 self.strip = bytes(self.ring[self.at :]) + bytes(self.ring[: self.at])
                 return True
         return False
@@ -114,6 +114,26 @@ class DriveLog:
         if sequence > self.strip_sequence:
             self.strip_sequence = sequence
             self.strip = bytes(strip)
+
+
+def samples(strip):
+    """How many samples a strip has room for."""
+    return len(strip) // (2 * FIELDS)
+
+
+def is_taken(strip, n):
+    """True where the n-th sample was taken: a zero supply of everything is none."""
+    for k in range(n * 2 * FIELDS, (n + 1) * 2 * FIELDS):
+        if strip[k]:
+            return True
+    return False
+
+
+def sample_at(strip, n, field):
+    """A field of the n-th sample; None where it was not valid (S10)."""
+    k = 2 * (n * FIELDS + field)
+    found = strip[k] | strip[k + 1] << 8
+    return None if found == 0xFFFF else found - 65536 if found > 32767 else found
 
 
 def value(line, place):

@@ -440,7 +440,7 @@ class FlashMemory(RamMemory):
             self.state_waits = 2
 
     def _store(self, row, places, supervisor):
-        K.occurs(self.codes_of[row], self.cycle, places, supervisor)
+        K.occurs(self.codes_of[row], self.cycle, places, supervisor, self.wall_s(supervisor))
         self.unstored[row] = 1
         self.log.note(row)
 

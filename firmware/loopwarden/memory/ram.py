@@ -40,6 +40,7 @@ class RamMemory:
         self.locked = []
         self.records = {}  # row -> record, an array as in codes.py
         self.cycle = 0
+        self.told_s = 0
 
     def begin(self, feed=None):
         """A new power cycle; feed, for the watchdog, is called where it takes long."""
@@ -133,9 +134,17 @@ class RamMemory:
     def _store(self, row, places, supervisor):
         if row not in self.records:
             self.records[row] = K.new_record(row)
-        K.occurs(self.records[row], self.cycle, places, supervisor)
+        K.occurs(self.records[row], self.cycle, places, supervisor, self.wall_s(supervisor))
 
     # Asked over a link
+
+    def tell_time(self, unix_s, supervisor):
+        """The time of day, from a host; until power-off, and only for dating records."""
+        self.told_s = unix_s - K.EPOCH_S - supervisor.faults.clock_ms // 1000
+
+    def wall_s(self, supervisor):
+        """Seconds since K.EPOCH_S by what a host has told, 0 where none has."""
+        return self.told_s + supervisor.faults.clock_ms // 1000 if self.told_s else 0
 
     def clear(self, row):
         """Forget a stored record; refused for a lock that still stands."""
