@@ -101,6 +101,14 @@ def test_a_tool_lists_the_files_copies_one_and_runs_a_line(in_service, tmp_path)
     assert "ZeroDivisionError" in failed.stderr + failed.stdout
 
 
+def test_the_host_side_says_that_it_is_at_its_prompt(in_service):
+    command = [sys.executable, "-m", "loopwarden_cli.main", "status", "--port", in_service, "--no-remember"]
+    for _ in range(2):  # and is none the worse for being asked
+        asked = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+        assert asked.returncode == 2
+        assert "at the MicroPython prompt" in asked.stderr
+
+
 def test_without_service_a_tool_gets_one_line_that_says_how(tmp_path):
     scenario = live(TRUCK, 20)
     run, outcome, resets = talk(scenario, fresh_image(scenario, tmp_path / "flash.img"), (600, "\r\x03\r\x01"))

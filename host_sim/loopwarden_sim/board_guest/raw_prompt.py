@@ -46,7 +46,7 @@ def serve():
         elif byte in (b"\r", b"\n"):
             _say(b"\r\n")
             if line.strip():
-                _run_line(line.decode(), space)
+                _run_line(line, space)
             line = b""
             _say(b">>> ")
         elif byte in (b"\x08", b"\x7f"):
@@ -58,8 +58,9 @@ def serve():
             _say(byte)
 
 
-def _run_line(text, space):
+def _run_line(line, space):
     try:
+        text = line.decode()
         try:
             code = compile(text, "<stdin>", "eval")
         except SyntaxError:
