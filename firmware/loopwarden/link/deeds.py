@@ -7,8 +7,7 @@ here writes an output.
 from micropython import const
 
 from loopwarden.link import rows as R
-from loopwarden.link.tables import not_off
-from loopwarden.memory.codes import EPOCH_S
+from loopwarden.link.tables import EPOCH_S, not_off
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import supervisor as V
 from loopwarden.readings import put_name
@@ -150,7 +149,7 @@ class Deeds:
             self.out.error(b"time: wanted are unix seconds, ten digits, from 2020 on")
             yield
             return
-        loop.memory.tell_time(int(arg), loop.supervisor)
+        loop.memory.tell_time(int(arg) - EPOCH_S, loop.supervisor)
         if not self.out.program:
             self._asked(0, b"noted")
             yield

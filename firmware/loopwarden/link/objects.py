@@ -6,7 +6,7 @@ Reads only. hardware_notes/console.md lists the fields.
 from loopwarden import signals as S
 from loopwarden.link import rows as R
 from loopwarden.link.lines import clean
-from loopwarden.link.tables import BUILD, COMMANDS, INPUTS, LINK_SCHEMA, SWITCHES, fit_to_lay_up, starts_of
+from loopwarden.link.tables import BUILD, COMMANDS, EPOCH_S, INPUTS, LINK_SCHEMA, SWITCHES, fit_to_lay_up, starts_of
 from loopwarden.memory import codes as K
 from loopwarden.memory import drive_log as D
 from loopwarden.policy import fault_table as T
@@ -190,7 +190,7 @@ class Objects:
                 out.begin(b"frame")
                 out.text(b"which", b"first" if at == K.FIRST else b"latest")
                 wall_s = record[K.FIRST_WALL_S if at == K.FIRST else K.LATEST_WALL_S]
-                out.int(b"wall_s", wall_s + K.EPOCH_S if wall_s else None)
+                out.int(b"wall_s", wall_s + EPOCH_S if wall_s else None)
                 for k in range(len(_FRAME)):
                     out.int(_FRAME[k], self._kept(at + k, record))
                     if k % 3 == 2:

@@ -6,6 +6,7 @@ from loopwarden import signals as S
 from loopwarden.policy import fault_table as T
 
 LINK_SCHEMA = const(1)
+EPOCH_S = 1577836800  # 2020-01-01 in unix seconds: counted from there they stay small integers until 2054
 READY = 1  # stage of phases.py: the key is on, nothing is started
 _SUMMARIES = const(220)
 

@@ -12,10 +12,9 @@ from loopwarden.policy import fault_table as T
 
 # Places in a record. FLAGS: FAILED the condition is there, LAMP the row is active and lights a lamp.
 ROW, COUNT, PLACES, FLAGS, FIRST_CYCLE, LATEST_CYCLE, FIRST, LATEST = (0, 1, 2, 3, 4, 5, 6, 20)
-FIRST_WALL_S, LATEST_WALL_S = 34, 35  # seconds since EPOCH_S, 0 where no host has told the time of day
+FIRST_WALL_S, LATEST_WALL_S = 34, 35  # seconds since 2020-01-01, 0 where no host has told the time of day
 SIZE = const(36)
 BYTES = const(4 * 36)
-EPOCH_S = const(1577836800)  # 2020-01-01 in unix seconds: from there on they stay small integers until 2054
 FAILED, LAMP = const(1), const(2)
 NOTHING = const(1 - (1 << 30))  # a reading that is not valid (S10)
 FRAME = (
@@ -87,7 +86,7 @@ def frame_at(record, at):
 
 
 def occurs(record, cycle, places, supervisor, wall_s=0):
-    """Write one more occurrence of a row into its record; wall_s: seconds since EPOCH_S, 0 unknown. Heap: none."""
+    """Write one more occurrence of a row into its record; wall_s: seconds since 2020-01-01, 0 unknown. Heap: none."""
     row = record[ROW]
     if record[COUNT] == 0:
         record[FIRST_CYCLE] = cycle

@@ -138,12 +138,12 @@ class RamMemory:
 
     # Asked over a link
 
-    def tell_time(self, unix_s, supervisor):
-        """The time of day, from a host; until power-off, and only for dating records."""
-        self.told_s = unix_s - K.EPOCH_S - supervisor.faults.clock_ms // 1000
+    def tell_time(self, wall_s, supervisor):
+        """The time of day in seconds since 2020-01-01, from a host; until power-off, and only for dating records."""
+        self.told_s = wall_s - supervisor.faults.clock_ms // 1000
 
     def wall_s(self, supervisor):
-        """Seconds since K.EPOCH_S by what a host has told, 0 where none has."""
+        """Seconds since 2020-01-01 by what a host has told, 0 where none has."""
         return self.told_s + supervisor.faults.clock_ms // 1000 if self.told_s else 0
 
     def clear(self, row):
