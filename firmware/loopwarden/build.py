@@ -211,6 +211,13 @@ class Build:
 
         self.debounce = take.pairs("debounce", 0, 60000)  # [row id of the fault table, set time in ms]
 
+        # Rest voltage to charge, rising, for laying it up; best stored at, and topped up from there down.
+        self.charge_mv = take.ints("charge_mv", 1, _MV, 2, 40)
+        points = len(self.charge_mv)
+        self.charge_permille = take.ints("charge_permille", 0, 1000, points, points)
+        self.store_permille = take.int("store_permille", 0, 1000)
+        self.refill_permille = take.int("refill_permille", 0, 1000)
+
         # Conversion. Linear channels: full_mv (full_ma) at full_counts, 0 at zero_counts; fewer counts than low is a
         # broken wire, more than high the upper rail. low -1: the channel has no live zero.
         self.convert_pack_zero_counts = take.int("convert_pack_zero_counts", 0, _COUNTS)

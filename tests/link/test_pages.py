@@ -1,5 +1,6 @@
 """The pages as they are printed, with a real supervisor's numbers; and the objects that carry the same facts."""
 
+import numpy as np
 import pytest
 from policy.rig import ID_OF, Rig, device_build
 
@@ -245,10 +246,10 @@ def test_storage_says_what_stands_against_it(live, off):
     assert "lay it up     not yet: only while nothing is started" in live.type("storage")
     page = off.type("storage")
     assert page.startswith("lay it up     yes, as far as this board can tell\n")
-    assert "review of the build" in page
+    assert "charge        about " in page
     assert "30 days at the latest" in page or "at the latest in 30 days" in page
     answer = off.ask("storage")[0]
-    assert (answer["ready"], answer["charge_permille"], answer["look_again_days"]) == (1, None, 30)
+    assert (answer["ready"], answer["look_again_days"]) == (1, 30)
     off.rig.isolation_ohm = 1_000
     off.rig.run(300)
     assert "not yet: isolation is not known to be good" in off.type("storage")
@@ -281,3 +282,28 @@ def test_a_speed_line_without_pulses_is_told_without_a_number():
     rig = Rig().go_live()
     assert rig.inputs.speed_state == S.QUIET
     assert "speed         no valid reading (no pulses)\n" in Desk(rig).type("status")
+
+
+@pytest.mark.parametrize(
+    ("volts", "percent"), [(250, 0), (300, 0), (360, 35), (363, 40), (400, 80), (420, 100), (430, 100)]
+)
+def test_charge_is_read_from_the_builds_own_table_at_rest(volts, percent):
+    """Reference: numpy's interpolation over the shipped table; its ends hold beyond them."""
+    build = device_build()
+    rig = Rig(build).wake()
+    rig.held = {"pack_mv": volts * 1000}
+    rig.run(2_000)
+    rig.sup.electrics.rest_mv = volts * 1000
+    answer = Desk(rig).ask("storage")[0]
+    table = np.interp(volts * 1000, build.charge_mv, build.charge_permille)
+    assert answer["charge_permille"] == pytest.approx(table, abs=1) == pytest.approx(percent * 10, abs=1)
+
+
+def test_a_pack_to_be_topped_up_is_told_so_and_one_never_seen_at_rest_has_no_charge():
+    rig = Rig().wake()
+    rig.run(1_000)
+    rig.sup.electrics.rest_mv = 330_000
+    assert "topped up from 10 % down: NOW" in Desk(rig).type("storage")
+    rig.sup.electrics.rest_mv = 0
+    assert Desk(rig).ask("storage")[0]["charge_permille"] is None
+    assert "charge        not known; stored best at 40 %, topped up from 10 % down\n" in Desk(rig).type("storage")

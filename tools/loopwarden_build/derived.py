@@ -15,6 +15,7 @@ WINDOW_LOW, WINDOW_HIGH = 0.5, 1.5  # of the nominal time to the precharge fract
 SETTLE_RC, FLAT_RC = 7.5, 0.3
 FALL_MARGIN = 1.5  # slower than the slowest path by this much is not falling
 FALL_V_MIN, FALL_PART = 10.0, 0.03  # what a proof pulse must bring the bus down by
+STORE_CHARGE, REFILL_FROM, REFILL_TO = 0.40, 0.10, 0.30
 PLAUSIBLE_LOW, PLAUSIBLE_HIGH = 0.5, 1.1  # of lowest and highest pack voltage: outside, the channel is wrong
 
 

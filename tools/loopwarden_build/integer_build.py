@@ -59,6 +59,7 @@ def to_device(build: BuildFile) -> Device:
         "name": build.build.name,
         **_pace(build),
         **_levels(build),
+        **_charges(build),
         **_precharge(build),
         **_discharge(build),
         **_contactors(build),
@@ -121,6 +122,16 @@ def _levels(build: BuildFile) -> Device:
         "pack_under_mv": _milli_up(pack.under),
         "bus_max_mv": _milli_up(derived.PLAUSIBLE_HIGH * pack.highest),
         "charge_end_mv": _milli_down(pack.charge_end),
+    }
+
+
+def _charges(build: BuildFile) -> Device:
+    points = build.pack.charge_table
+    return {
+        "charge_mv": [_milli(volts) for volts, _ in points],
+        "charge_permille": [_milli(charge) for _, charge in points],
+        "store_permille": _milli(derived.STORE_CHARGE),
+        "refill_permille": _milli(derived.REFILL_FROM),
     }
 
 

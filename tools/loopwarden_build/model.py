@@ -71,7 +71,9 @@ class Pack(Table):
         float, Quantity("s", 0, 60, "how long more current than that is taken for a passing peak")
     ]
     charge_table: list[Annotated[tuple[_RestVolts, _Charge], Field(strict=False)]] = Field(
-        min_length=2, description="rest voltage of the pack to charge, from empty to full; the lay-up advice reads it"
+        min_length=2,
+        max_length=40,
+        description="rest voltage of the pack to charge, from empty to full; the lay-up advice reads it",
     )
 
 

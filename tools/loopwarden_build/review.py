@@ -31,7 +31,6 @@ HIGH_VOLTAGE_V, HIGHEST_VOLTAGE_V = 60, 1500  # UN R100, definitions: above 60 V
 TOUCH_V = 50  # the older, lower mark that many instructions still print
 CONVERTER_STEPS = (512, 1536, 2560, 3584)  # codes at which the RP2040's converter jumps (erratum E11)
 CONVERTER_STEP_COUNTS = 16
-STORE_CHARGE, REFILL_FROM, REFILL_TO = 0.40, 0.10, 0.30
 # Recoverable capacity after a year at 40 % charge, by storage temperature (battery reference pages).
 RECOVERABLE_PERCENT = {0: 98, 25: 96, 40: 85, 60: 75}
 
@@ -394,15 +393,15 @@ def rest_v(build: BuildFile, charge: float) -> float:
 
 def _lay_up(build: BuildFile) -> Facts:
     return {
-        "store_charge": STORE_CHARGE,
-        "store_rest_v": rest_v(build, STORE_CHARGE),
+        "store_charge": derived.STORE_CHARGE,
+        "store_rest_v": rest_v(build, derived.STORE_CHARGE),
         "store_degc": 15,
         "range_degc": [-25, 27],
-        "refill_from": REFILL_FROM,
-        "refill_from_rest_v": rest_v(build, REFILL_FROM),
-        "refill_to": REFILL_TO,
-        "refill_to_rest_v": rest_v(build, REFILL_TO),
-        "refill_ah": (REFILL_TO - REFILL_FROM) * build.pack.capacity,
+        "refill_from": derived.REFILL_FROM,
+        "refill_from_rest_v": rest_v(build, derived.REFILL_FROM),
+        "refill_to": derived.REFILL_TO,
+        "refill_to_rest_v": rest_v(build, derived.REFILL_TO),
+        "refill_ah": (derived.REFILL_TO - derived.REFILL_FROM) * build.pack.capacity,
         "recoverable_percent_after_a_year": {str(degc): percent for degc, percent in RECOVERABLE_PERCENT.items()},
     }
 

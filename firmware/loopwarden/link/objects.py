@@ -6,7 +6,17 @@ Reads only. hardware_notes/console.md lists the fields.
 from loopwarden import signals as S
 from loopwarden.link import rows as R
 from loopwarden.link.lines import clean
-from loopwarden.link.tables import BUILD, COMMANDS, EPOCH_S, INPUTS, LINK_SCHEMA, SWITCHES, fit_to_lay_up, starts_of
+from loopwarden.link.tables import (
+    BUILD,
+    COMMANDS,
+    EPOCH_S,
+    INPUTS,
+    LINK_SCHEMA,
+    SWITCHES,
+    charge_of,
+    fit_to_lay_up,
+    starts_of,
+)
 from loopwarden.memory import codes as K
 from loopwarden.memory import drive_log as D
 from loopwarden.policy import fault_table as T
@@ -327,7 +337,7 @@ class Objects:
         out.begin(b"storage")
         out.int(b"ready", 0 if reason else 1)
         out.int(b"pack_mv", (e.rest_mv or loop.inputs.pack_mv) if e.pack_ok else None)
-        out.int(b"charge_permille", None)
+        out.int(b"charge_permille", charge_of(loop))
         out.int(b"look_again_days", 30)
         out.text(b"text", reason or b"as far as this board can tell; who disconnects what: see the card of the review")
         yield

@@ -9,7 +9,7 @@ from loopwarden import loop as loops
 from loopwarden import signals as S
 from loopwarden.link import rows as R
 from loopwarden.link.lines import clean
-from loopwarden.link.tables import BUILD, COMMANDS, INPUTS, LINK_SCHEMA, SWITCHES, fit_to_lay_up, starts_of
+from loopwarden.link.tables import BUILD, COMMANDS, INPUTS, LINK_SCHEMA, SWITCHES, charge_of, fit_to_lay_up, starts_of
 from loopwarden.memory import codes as K
 from loopwarden.memory import drive_log as D
 from loopwarden.policy import fault_table as T
@@ -526,7 +526,22 @@ class Pages:
             self.put(b" at rest")
         else:
             self.r.pack()
-        self._say(b"; the charge table is in the review of the build")
+            self.put(b", not seen at rest")
+        self.out.line()
+        yield
+        self._label(b"charge")
+        charge = charge_of(loop)
+        if charge is None:
+            self.put(b"not known")
+        else:
+            self.put(b"about ")
+            self.w.permille(charge // 10 * 10)
+        self.put(b"; stored best at ")
+        self.w.permille(loop.build.store_permille)
+        yield
+        self.put(b", topped up from ")
+        self.w.permille(loop.build.refill_permille)
+        self._say(b" down" if charge is None or charge > loop.build.refill_permille else b" down: NOW")
         yield
         self._label(b"isolation")
         self.r.isolation()

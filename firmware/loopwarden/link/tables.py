@@ -109,3 +109,17 @@ def fit_to_lay_up(loop):
     if not s.isolation.good:
         return b"isolation is not known to be good"
     return b"" if loop.memory.idle() else b"the fault memory is still storing"
+
+
+def charge_of(loop):
+    """The pack's charge in permille by its rest voltage and the build's table; None where it was not seen at rest."""
+    e = loop.supervisor.electrics
+    mv = e.rest_mv if e.pack_ok else 0
+    volts, charges = loop.build.charge_mv, loop.build.charge_permille
+    if not mv:
+        return None
+    k = 1
+    while k < len(volts) - 1 and volts[k] < mv:
+        k += 1
+    part = min(max(mv, volts[0]), volts[-1]) - volts[k - 1]
+    return charges[k - 1] + part * (charges[k] - charges[k - 1]) // (volts[k] - volts[k - 1])
