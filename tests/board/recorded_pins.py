@@ -15,6 +15,7 @@ from micropython_runs.runners import run_wasm
 
 ROOT = Path(__file__).parents[2]
 HEAP_BYTES = 16 * 2**20  # a collection in a long session of this build can trap, so none must be needed
+MEMORY_GUEST = ROOT / "tests" / "memory" / "guest"
 SCRIPT = Path(__file__).parent / "guest" / "loop_cost.py"
 
 
@@ -63,6 +64,6 @@ def loop_cost(name: str, seconds: float | None = None, *, asked: bool = True) ->
         "asked.txt": b"1" if asked else b"0",
     }
     script = SCRIPT.read_text(encoding="utf-8")
-    done = run_wasm(script, path=[GUEST, ROOT / "firmware"], files=files, heap_bytes=HEAP_BYTES)
+    done = run_wasm(script, path=[GUEST, ROOT / "firmware", MEMORY_GUEST], files=files, heap_bytes=HEAP_BYTES)
     answer: dict[str, Any] = json.loads(done.stdout.strip().splitlines()[-1])
     return answer

@@ -25,6 +25,8 @@ vgc.mem_free = lambda: 150000
 sys.modules["time"] = vtime
 sys.modules["gc"] = vgc
 
+from plain_flash import PlainFlash, PlainMemory  # noqa: E402
+
 from loopwarden import build, loop  # noqa: E402
 from loopwarden.board import board as board_module  # noqa: E402
 from loopwarden.board import inputs as inputs_module  # noqa: E402
@@ -33,44 +35,11 @@ from loopwarden.board.board import Board  # noqa: E402
 from loopwarden.board.bus import Bus  # noqa: E402
 from loopwarden.board.rp2040 import EDGES, GPIO_IN, SCRATCH  # noqa: E402
 from loopwarden.link.console import Console  # noqa: E402
-from loopwarden.memory.flash import FlashMemory  # noqa: E402
 from loopwarden.policy.faults import ENDED  # noqa: E402
 from loopwarden.texts import open_texts  # noqa: E402
 
 DRIVE = 8  # stage of phases.py
 TICK_US = 20000
-
-
-class PlainFlash:
-    """The journal lies in plain memory, its files in the guest's own folder: this build has no littlefs."""
-
-    def __init__(self):
-        self.image = bytearray(b"\xff" * (4096 * 4))
-        self.view = memoryview(self.image)
-        self.programs = 0
-
-    def readblocks(self, n, buffer, offset=0):
-        buffer[:] = self.view[n * 4096 + offset : n * 4096 + offset + len(buffer)]
-
-    def writeblocks(self, n, buffer, offset=0):
-        self.programs += 1
-        self.view[n * 4096 + offset : n * 4096 + offset + len(buffer)] = buffer
-
-    def ioctl(self, operation, n):
-        return 0
-
-
-class Memory(FlashMemory):
-    """The journal lies beside its files here."""
-
-    def _drawn(self):
-        return (1, 2)  # this build has no random numbers
-
-    def _find(self, k):
-        return k
-
-    def _mapping_holds(self):
-        return True
 
 
 class ChattyPort:
@@ -192,7 +161,7 @@ def make_loop():
     with open("build.bin", "rb") as file:
         built = build.load(file.read())
     bench = Bench(config, built)
-    memory = Memory(PlainFlash(), "/memory")
+    memory = PlainMemory(PlainFlash(), "/memory")
     memory.begin()
     memory.keep(76, ENDED, 0)
     memory.prove_positive()
