@@ -49,12 +49,12 @@ def sealed(n: int, command: bytes) -> bytes:
 
 def rubbish(source: random.Random) -> bytes:
     """Some bytes of a host gone wild: whole requests, damaged ones, handshakes, noise."""
-    kind = source.randrange(6)
-    if kind == 0:
-        return source.randbytes(source.randrange(1, 80))
-    if kind == 1:
+    kind = source.randrange(8)
+    if kind < 4:
+        return source.randbytes(source.randrange(1, 300))
+    if kind == 4:
         return sealed(source.randrange(65536), source.choice(COMMANDS))
-    piece = bytearray(source.choice(PIECES) if kind != 2 else sealed(1, source.choice(COMMANDS)))
+    piece = bytearray(source.choice(PIECES) if kind != 5 else sealed(1, source.choice(COMMANDS)))
     for _ in range(source.randrange(4)):
         at = source.randrange(len(piece) + 1)
         if source.random() < 0.5:
