@@ -87,6 +87,7 @@ class Build:
     def __init__(self, values):
         take = _Reader(values)
         self.name = take.text("name")
+        self.chip = take.int("chip", 2040, 2350)  # the number in its name: registers and the converter's steps differ
         self.tick_ms = take.int("tick_ms", 5, 50)
         self.heartbeat_hold_ms = take.int("heartbeat_hold_ms", 10, 100)  # S11
 

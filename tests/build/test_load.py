@@ -103,12 +103,12 @@ PROOF = (
         (
             "schema = 1",
             "schema = 2",
-            "8: build.schema = 2: is not supported; allowed: 1 (version of this file's layout; this program reads 1)",
+            "7: build.schema = 2: is not supported; allowed: 1 (version of this file's layout; this program reads 1)",
         ),
         (
             'name = "orchard utility truck"',
             'name = "caf\u00e9\\ncart"',
-            '7: build.name = "caf\\u00e9\\ncart": must be plain ASCII text (what this build is called on every page)',
+            '6: build.name = "caf\\u00e9\\ncart": must be plain ASCII text (what this build is called on every page)',
         ),
         (
             '["90 %", "0 ohm"]',
@@ -181,7 +181,7 @@ def test_a_missing_table_says_what_it_is_for(refusal):
 
 def test_a_table_given_as_text_is_refused_unless_it_may_be_none(refusal):
     assert refusal("bench_cart", ('motion = "none"', 'motion = "fitted"'))[1] == [
-        'build.toml:8: motion = "fitted": must be a table (A speed sensor that gives pulses along the way; '
+        'build.toml:7: motion = "fitted": must be a table (A speed sensor that gives pulses along the way; '
         '"none" where it '
         "is not fitted)"
     ]
@@ -226,7 +226,7 @@ def test_a_loop_with_a_key_too_many_or_too_few_is_named_by_its_number(refusal):
     truck = (BUILDS / "orchard_truck.toml").read_text()
     loops = truck[truck.index("[[loop]]") : truck.index("[isolation]")]
     assert refusal("orchard_truck", (loops, ""), ("[build]", "loop = []\n[build]"))[1] == [
-        "build.toml:6: loop = []: must have at least 1 entry (interlock loops; the board has room for six, and "
+        "build.toml:5: loop = []: must have at least 1 entry (interlock loops; the board has room for six, and "
         "none is not "
         "safe)"
     ]

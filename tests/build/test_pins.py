@@ -5,6 +5,7 @@ erratum E5, for which USB start-up borrows it.
 """
 
 import re
+from pathlib import Path
 
 import pytest
 
@@ -13,6 +14,7 @@ from loopwarden_build import pins
 from loopwarden_build.integer_build import to_device
 from loopwarden_build.pins import CONVERTER, INPUTS, OUTPUTS, SHIFT_IN, SHIFT_OUT
 
+BUILDS = Path(__file__).resolve().parents[2] / "host_sim" / "builds"
 PLAN = "[pins]"
 
 
@@ -123,6 +125,16 @@ def test_two_state_inputs_stand_in_the_order_of_the_signals_word():
             "pins: lacks register_enable: a plan names all signals or none",
         ),
         (
+            "bench_cart",
+            ('service = "GP20"', 'service = "GP14"'),
+            'pins.service = "GP14": GP20 is the service switch\'s, on every board: it is read before a build is known',
+        ),
+        (
+            "bench_cart",
+            ('key = "GP16"', 'key = "GP20"'),
+            'pins.key = "GP20": GP20 is the service switch\'s',
+        ),
+        (
             "orchard_truck",
             ('heartbeat = "GP7"\n', ""),
             "pins: lacks heartbeat: a plan names all signals or none",
@@ -146,9 +158,49 @@ def test_the_bus_must_lie_on_one_spi(refused):
 
 def test_two_duty_cycles_on_pins_sixteen_apart_are_one_channel(refused):
     code, lines = refused(
-        "orchard_truck", ('drive_limit = "GP8"', 'drive_limit = "GP4"'), ('precharge = "GP4"', 'precharge = "GP8"')
+        "orchard_truck", ('drive_limit = "GP8"', 'drive_limit = "GP12"'), ('lamp_stop = "GP12"', 'lamp_stop = "GP8"')
     )
     assert (code, lines) == (
         1,
-        ['pins.fan = "GP20": shares its duty cycle with drive_limit: pins 16 apart are one channel'],
+        ['pins.fan = "GP28": shares its duty cycle with drive_limit: pins 16 apart are one channel'],
     )
+
+
+def test_a_plan_without_external_resistors_is_refused(refused):
+    text = (BUILDS / "bench_cart.toml").read_text()
+    code, lines = refused("bench_cart", (text[text.index("[pulls]") :], ""))
+    assert code == 1
+    assert any("needs the table [pulls]: without external resistors a pin floats" in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("edit", "line"),
+    [
+        (
+            ('inputs = "4.7 kohm"', 'inputs = "9 kohm"'),
+            'pulls.inputs = "9 kohm": is out of range; allowed: 1 kohm to 8 kohm',
+        ),
+        (('drivers = "10 kohm"', 'drivers = "47 kohm"'), 'pulls.drivers = "47 kohm": is out of range'),
+        (('held_high = "10 kohm"', 'held_high = "none"'), 'pulls.held_high = "none"'),
+    ],
+)
+def test_a_resistor_too_weak_to_hold_its_line_is_refused(refused, edit, line):
+    """RP2350, erratum E9: an input may hold itself near 2 V against more than 8 kohm. Drivers: common practice."""
+    code, lines = refused("bench_cart", edit)
+    assert code == 2
+    assert any(said.startswith(line) for said in lines), lines
+
+
+def test_every_line_that_nobody_drives_has_its_resistor(parse):
+    """What floats while the board is in reset, a register disabled or a chain unplugged must be held."""
+    for name in ("orchard_truck", "bench_cart"):
+        build = parse(name, (PLAN, PLAN))
+        for signal, place in build.pins.items():
+            key = pins.pull_of(signal, place)
+            if place == "none":
+                assert key == ""
+            elif signal in OUTPUTS or signal in pins.DUTIES:
+                assert key == "drivers"
+            elif signal in INPUTS or signal in ("isolation", "speed") or signal.startswith("loop "):
+                assert key == ("" if place.startswith("converter") else "inputs")
+    assert pins.pull_of("spi_in", "GP16") == pins.pull_of("register_enable", "GP27") == "held_high"

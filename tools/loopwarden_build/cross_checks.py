@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from loopwarden.policy.fault_table import NAME, SET_MS, TABLE
-from loopwarden_build import derived, pins, rc, sensor_curves
+from loopwarden_build import converter_steps, derived, pins, rc, sensor_curves
 from loopwarden_build.integer_build import isolation_points, monitor_period_s
 from loopwarden_build.model import (
     BleedDischarge,
@@ -583,3 +583,10 @@ def _board(build: BuildFile) -> Iterator[Finding]:
             )
     for misfit in pins.misfits(build):
         yield Finding(("pins", misfit.signal) if misfit.signal else ("pins",), misfit.text)
+    for threshold, step in converter_steps.on_a_step(build):
+        yield Finding(
+            ("pins", threshold.signal),
+            f"{threshold.name} lies at {threshold.counts:.0f} counts, within {converter_steps.MARGIN_COUNTS} of "
+            f"{step}, where the {build.build.chip.upper()}'s own converter has a step: move the threshold, scale the "
+            "channel otherwise, or put it on an external converter",
+        )

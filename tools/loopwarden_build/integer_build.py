@@ -105,7 +105,11 @@ def _ticks_up(time_s: float, build: BuildFile) -> int:
 
 
 def _pace(build: BuildFile) -> Device:
-    return {"tick_ms": _ms(build.build.tick), "heartbeat_hold_ms": _ms(build.build.heartbeat_hold)}
+    return {
+        "chip": int(build.build.chip.removeprefix("rp")),
+        "tick_ms": _ms(build.build.tick),
+        "heartbeat_hold_ms": _ms(build.build.heartbeat_hold),
+    }
 
 
 def _levels(build: BuildFile) -> Device:

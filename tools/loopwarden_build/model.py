@@ -42,6 +42,7 @@ class Build(Table):
 
     name: Text = Field(description="what this build is called on every page")
     schema_: Literal[1] = Field(alias="schema", description="version of this file's layout; this program reads 1")
+    chip: Literal["rp2040", "rp2350"] = Field(description="the chip on the board")
     tick: Annotated[float, Quantity("s", 0.005, 0.050, "period of the supervising loop")]
     heartbeat_hold: Annotated[
         float,
@@ -438,6 +439,19 @@ class RatedPart(Table):
     carries: Literal["drive", "charge", "none"] = Field(description="which of the pack's currents flows through it")
 
 
+class Pulls(Table):
+    """External resistors that hold every line where it is safe while the board does not: its own are too weak."""
+
+    inputs: Annotated[
+        float, Quantity("ohm", 1000, 8000, "at each two-state input, to ground; an RP2350 may need 8 kohm or less")
+    ]
+    drivers: Annotated[float, Quantity("ohm", 1000, 10_000, "at the input of each driver, to ground: off in reset")]
+    held_high: Annotated[
+        float,
+        Quantity("ohm", 1000, 10_000, "to 3.3 V, at selects, register enable and the bus's data in: none answers"),
+    ]
+
+
 class Card(Table):
     """The one-page card for whoever works on the build."""
 
@@ -486,5 +500,6 @@ class BuildFile(Table):
         description="signal to place: GP0 to GP29, converter 0 to 15, shift-in 0 to 15, shift-out 0 to 15, or none; "
         "without any the build can only be simulated",
     )
+    pulls: Pulls | None = Field(default=None, description="the external resistors at the pins; needed with a plan")
     ratings: list[RatedPart] = Field(default_factory=list, max_length=40, description="further parts to rate")
     card: Card

@@ -64,6 +64,7 @@ CONVERTER, SHIFT_IN, SHIFT_OUT = 100, 200, 300  # added to the number of the cha
 SHIFT_IN_BITS = 16  # of two registers of eight
 SHIFT_IN_LOW, SHIFT_IN_HIGH = 0, 15  # tied low and high: so that a chain that does not answer is known (S10)
 HELD_PIN = 15
+SERVICE_PIN = 20  # boot.py reads it before any build is known
 SUPPLY_PIN = 29
 _ON_HEADER = frozenset((*range(23), 26, 27, 28))
 _ANALOGUE = frozenset((26, 27, 28))
@@ -217,6 +218,8 @@ def misfits(build: BuildFile) -> Iterator[Misfit]:
     pins = build.pins
     if not pins:
         return
+    if build.pulls is None:
+        yield Misfit("", "needs the table [pulls]: without external resistors a pin floats while nothing drives it")
     known = {**signals_of(build), **_needed_bus(pins)}
     for signal in pins:
         if signal not in known:
@@ -252,6 +255,8 @@ def _place_error(signal: Signal, name: str, pin: str) -> str:
         return f"GP{HELD_PIN} is borrowed while USB starts: nothing of ours may be on it"
     if gpio == SUPPLY_PIN and name == "supply":
         return ""
+    if (gpio == SERVICE_PIN) != (name == "service"):
+        return f"GP{SERVICE_PIN} is the service switch's, on every board: it is read before a build is known"
     if gpio not in _ON_HEADER:
         return f"{pin} {_WHY_NOT_ON_HEADER[gpio]}"
     if "gpio" not in signal.on and gpio not in _ANALOGUE:
@@ -293,6 +298,21 @@ def _functions(known: dict[str, Signal], pins: dict[str, str]) -> Iterator[Misfi
 def _spi_of(pins: dict[str, str]) -> int:
     clock = number_of(pins["spi_clock"])
     return next((spi for spi, gpios in _SPI["spi_clock"].items() if clock in gpios), -1)
+
+
+def pull_of(signal: str, place: str) -> str:
+    """The key of [pulls] that says which resistor belongs at a signal; "" where none does: analogue, or driven always.
+
+    A register's input floats as a pin's does, and its outputs float until it is enabled.
+    """
+    if place == "none":
+        return ""
+    if signal in ("converter_select", "converter2_select", "register_enable", "spi_in"):
+        return "held_high"
+    if signal in OUTPUTS or signal in DUTIES:
+        return "drivers"
+    analogue = place.startswith("converter") or signal in CHANNELS or signal.startswith("zone ")
+    return "" if analogue or signal in BUS else "inputs"
 
 
 def to_device(build: BuildFile) -> dict[str, list[int]]:
