@@ -8,7 +8,7 @@ Catch-up: none. A late tick is told (`late_ms`) and its true length counted; the
 from micropython import const
 
 from loopwarden.convert.edge import Edge
-from loopwarden.policy.faults import NOTED
+from loopwarden.policy.faults import ENDED, GONE, NOTED
 from loopwarden.policy.supervisor import Supervisor
 from loopwarden.signals import Inputs, Outputs
 
@@ -37,9 +37,10 @@ class Loop:
     board   now_us(), elapsed_us(since), after_us(us, more), sample(raw), drive(outputs), feed(), wait(until_us), off(),
             reset(), heap_free(), collect(), scratch (four integers that outlive a reset, not a loss of power)
     link    work(loop): one bounded piece of work after each tick, in the off phase as long as there is time; or None
+    row     what kept the last start from starting, to be stored as over; or 0
     """
 
-    def __init__(self, board, build, memory, link=None):
+    def __init__(self, board, build, memory, link=None, row=0):
         self.board, self.build, self.memory, self.link = board, build, memory, link
         self.inputs, self.outputs = Inputs(), Outputs()
         scratch = self.scratch = board.scratch
@@ -59,6 +60,9 @@ class Loop:
             if self.before and not self.told:  # a watchdog's bite leaves no time to store why
                 self.supervisor.bind(self.inputs, self.outputs)
                 self._store_why(self.before)
+            if row:
+                self.supervisor.faults.marks[row] = NOTED | GONE | ENDED
+                self.supervisor.faults.marked = 1
         self.period_us = build.tick_ms * 1000
         self.turn = self.rest_us = self.late_ms = self.order = self.calm_ms = self.heap_ms = 0
         self.slow = True  # the last tick held a stall that was meant: power-up, a file, an erase, a collection
@@ -196,13 +200,13 @@ class Loop:
         self.board.reset()
 
 
-def start(board, build, memory, link=None, note=None):
+def start(board, build, memory, link=None, note=None, row=0):
     """Make the loop and run it; what goes wrong while it is made ends as in a tick, with a note instead of a code.
 
     note    called with the exception, outputs off; or None
     """
     try:
-        loop = Loop(board, build, memory, link)
+        loop = Loop(board, build, memory, link, row)
     except BaseException as error:
         try:
             board.off()

@@ -5,13 +5,13 @@ import time
 
 import pytest
 
-from .desk_pins import Chip, machine_of
+from .desk_pins import ADDRESSES, Chip, machine_of
 
 
-@pytest.fixture
-def chip(monkeypatch):
-    """A chip, with the board package loaded on it; what it has loaded is forgotten afterwards."""
-    made = Chip()
+@pytest.fixture(params=ADDRESSES, ids="rp{}".format)
+def chip(monkeypatch, request):
+    """A chip of either kind, with the board package loaded on it; what it has loaded is forgotten afterwards."""
+    made = Chip(request.param)
     monkeypatch.setitem(sys.modules, "machine", machine_of(made))
     monkeypatch.setattr(time, "ticks_us", lambda: made.us, raising=False)
     monkeypatch.setattr(time, "sleep_us", lambda us: None, raising=False)

@@ -3,8 +3,13 @@
 import importlib
 from types import ModuleType, SimpleNamespace
 
-SIO = 0xD0000000
-EDGES = 0x400140F0
+# By chip: identity, raw interrupts, set outputs, clear outputs. The SDK's register headers (sysinfo.h, io_bank0.h,
+# sio.h) of RP2040 and RP2350; the identities' upper four bits, the stepping, are an example.
+ADDRESSES = {
+    2040: (0x20002927, 0x400140F0, 0xD0000014, 0xD0000018),
+    2350: (0x20004927, 0x40028230, 0xD0000018, 0xD0000020),
+}
+CHIP_ID, GPIO_IN = 0x40000000, 0xD0000004
 
 
 class Registers(dict):
@@ -16,22 +21,26 @@ class Registers(dict):
 
     def __setitem__(self, at, value):
         chip = self.chip
-        if at == SIO + 0x14:
+        _, edges, out_set, out_clear = ADDRESSES[chip.kind]
+        if at == out_set:
             chip.out |= value
-        elif at == SIO + 0x18:
+        elif at == out_clear:
             chip.out &= ~value
-        elif EDGES <= at < EDGES + 16:
-            chip.edges[(at - EDGES) // 4] &= ~value
+        elif edges <= at < edges + 16:
+            chip.edges[(at - edges) // 4] &= ~value
         else:
             super().__setitem__(at, value)
         chip.writes.append((at, value))
 
     def __getitem__(self, at):
         chip = self.chip
-        if at == SIO + 4:
+        identity, edges, _, _ = ADDRESSES[chip.kind]
+        if at == CHIP_ID:
+            return identity
+        if at == GPIO_IN:
             return chip.levels
-        if EDGES <= at < EDGES + 16:
-            value = chip.edges[(at - EDGES) // 4] >> 8 * (at & 2)
+        if edges <= at < edges + 16:
+            value = chip.edges[(at - edges) // 4] >> 8 * (at & 2)
             if chip.after_look:
                 chip.after_look.pop(0)()
             return value
@@ -41,7 +50,8 @@ class Registers(dict):
 class Chip:
     """out, levels: words of pins; edges: four words of latched ones; duties by pin; shifted: words of the registers."""
 
-    def __init__(self):
+    def __init__(self, kind):
+        self.kind = kind
         self.out = self.levels = self.us = 0
         self.edges = [0, 0, 0, 0]
         self.born = {}  # driven pins, with the level they had when they began to be

@@ -8,9 +8,9 @@ from machine import mem32
 from micropython import const
 
 from loopwarden.board.bus import Bus
+from loopwarden.board.chip import SCRATCH
 from loopwarden.board.inputs import Inputs
 from loopwarden.board.outputs import Driver
-from loopwarden.board.rp2040 import SCRATCH
 
 _CLOCK = const(0)  # place in pins_bus
 

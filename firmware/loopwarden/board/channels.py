@@ -4,6 +4,16 @@ read() gives twelve bits, read16() the sum of sixteen conversions, None where no
 """
 
 from machine import ADC, Pin
+from micropython import const
+
+_CONVERTER = const(100)  # added to the channel's number in the plan
+
+
+def channel_at(place, bus):
+    """The channel at a place of the pin plan, None where the plan has none."""
+    if place < 0:
+        return None
+    return bus.channel(place - _CONVERTER) if place >= _CONVERTER else PinChannel(place)
 
 
 class PinChannel:

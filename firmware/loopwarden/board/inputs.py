@@ -5,15 +5,15 @@ from time import ticks_diff, ticks_us
 from machine import Pin, mem16, mem32
 from micropython import const
 
-from loopwarden.board.channels import PinChannel
+from loopwarden.board.channels import channel_at
+from loopwarden.board.chip import EDGES, FELL, GPIO_IN
 from loopwarden.board.lines import CrashLine, PeriodLine, PulseLine
-from loopwarden.board.rp2040 import EDGES, FELL, GPIO_IN
 from loopwarden.convert.isolation import LINE
 from loopwarden.convert.loops import LEVEL, RESISTOR, TOGGLED
 from loopwarden.convert.raw import BOTH, ZONE
 from loopwarden.signals import LOOP0, STOP
 
-_CONVERTER, _SHIFT_IN = const(100), const(200)
+_SHIFT_IN = const(200)
 _STOP, _CRASH = const(5), const(6)  # places in pins_in, the order of the signals word
 _SLOW_US = const(200)  # a flash operation that took longer may have touched an edge
 
@@ -23,10 +23,10 @@ class Inputs:
 
     def __init__(self, build, bus):
         self.bus = bus
-        channels = [self._channel(place) for place in build.pins_channel]
+        channels = [channel_at(place, bus) for place in build.pins_channel]
         # Saved bound methods: looking a method up costs more than calling it.
         self.pack, self.second, self.current, self.supply, self.reference = [c and c.read for c in channels]
-        self.zones = [self._channel(place).read16 for place in build.pins_zone]
+        self.zones = [channel_at(place, bus).read16 for place in build.pins_zone]
         self.pin_mask = self.chain_mask = 0
         self.maps, self.echoes, self.resistors = [], [], []
         self.halves = []
@@ -35,7 +35,7 @@ class Inputs:
             if place >= 0 and bit != _CRASH:
                 self._map(1 << bit, place)
         self._latch(STOP, build.pins_in[_STOP])
-        self._loops(build)
+        self._loops(build, bus)
         self.chain_bits = 0
         for bit, place, _ in self.maps:
             if place >= _SHIFT_IN:
@@ -64,11 +64,6 @@ class Inputs:
             self.crash_mask = 1 << build.pins_in[_CRASH]
         self.fresh = self.count = 0
 
-    def _channel(self, place):
-        if place < 0:
-            return None
-        return self.bus.channel(place - _CONVERTER) if place >= _CONVERTER else PinChannel(place)
-
     def _map(self, bit, place):
         if place >= _SHIFT_IN:
             mask = 1 << (place - _SHIFT_IN)
@@ -87,11 +82,11 @@ class Inputs:
         self.halves.append((half, FELL << (place & 3) * 4, bit, word, clear))
         mem32[word] = clear  # what fell while the board came up says nothing
 
-    def _loops(self, build):
+    def _loops(self, build, bus):
         for loop, place in enumerate(build.pins_loop):
             sense = build.convert_loop_sense[loop]
             if sense == RESISTOR:
-                self.resistors.append((loop, self._channel(place).read))
+                self.resistors.append((loop, channel_at(place, bus).read))
             elif sense == TOGGLED:
                 if place < _SHIFT_IN:
                     Pin(place, Pin.IN)

@@ -16,7 +16,8 @@ class PeriodLine:
     """High and low time of the last whole period, from rising edge to rising edge; `fresh` counts up with each."""
 
     def __init__(self, gpio):
-        self.rose = self.fell = self.high_us = self.low_us = self.fresh = 0
+        self.rose = self.fell = ticks_us()
+        self.high_us = self.low_us = self.fresh = 0
         self.drop = 2  # edges until a period is whole
         self.pin = Pin(gpio, Pin.IN)
         self.pin.irq(self._edge, Pin.IRQ_RISING | Pin.IRQ_FALLING, hard=True)
@@ -43,7 +44,8 @@ class PulseLine:
     """`count` of pulses, wrapping at 2**16, and the time between the last two, 0 before there were two."""
 
     def __init__(self, gpio):
-        self.last = self.count = self.period_us = 0
+        self.last = ticks_us()
+        self.count = self.period_us = 0
         self.seen = False
         self.pin = Pin(gpio, Pin.IN)
         self.pin.irq(self._edge, Pin.IRQ_RISING, hard=True)

@@ -7,7 +7,7 @@ Every output is born off. The pin of the high-voltage lamps holds them off, so i
 from machine import PWM, Pin, mem32
 from micropython import const
 
-from loopwarden.board.rp2040 import GPIO_OUT_CLR, GPIO_OUT_SET
+from loopwarden.board.chip import GPIO_OUT_CLR, GPIO_OUT_SET
 
 _SHIFT_OUT = const(300)
 _FAST = const(8)  # so many of pins_out have pins of their own and are written in every tick

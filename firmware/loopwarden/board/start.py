@@ -5,43 +5,58 @@ import os
 import sys
 
 import rp2
-from machine import Pin
-from micropython import const
 
-from loopwarden import VERSION, build, loop, words
+from loopwarden import VERSION, loop, words
+from loopwarden.board import installed
 from loopwarden.board.board import Board, Flash
+from loopwarden.board.chip import CHIP, STEPPING, why_reset
 from loopwarden.board.port import Port
 from loopwarden.link.console import Console
 from loopwarden.memory.flash import FlashMemory
 
-BUILD_FILE = "build.bin"
 START_ERROR = "start_error.txt"
-_SERVICE = const(4)  # place in pins_in
+_BUILD_REJECTED, _INSTALL_INCOMPLETE = 77, 78  # rows
 
 
-def run(feed):
-    """Never returns: the loop runs, or the board is reset. Errors: what keeps it from starting, outputs off."""
+def run(feed, folder):
+    """Never returns: the loop runs, or the board is reset. Errors: what keeps it from starting, outputs off.
+
+    folder  of the version that main.py found named and checked; main.py may be older or newer, so what they have
+            between them stays as it is
+    """
     gc.disable()  # a collection takes longer than a tick; the loop collects in the off phase
-    with open(BUILD_FILE, "rb") as file:
-        packed = file.read()
-    built = build.load(packed)
+    built, digest = installed.load_build(folder)
     board = Board(built, feed)
     feed()
-    if Pin(built.pins_in[_SERVICE], Pin.IN).value():
-        board.scratch[3] = loop.SERVICE  # the watchdog runs and cannot be stopped: service needs a start without it
-        board.reset()
-    memory = FlashMemory(Flash(rp2.Flash(), board.inputs), "memory")
+    memory = FlashMemory(Flash(rp2.Flash(), board.inputs), "/memory")
     words.open_texts()
     feed()
-    info = {"program": VERSION, "build": packed.split(b"\n", 1)[0].split()[-1].decode(), "runtime": sys.version}
-    packed = None
-    if START_ERROR in os.listdir():
-        os.remove(START_ERROR)
+    info = {
+        "program": VERSION,
+        "build": digest,
+        "runtime": sys.version,
+        "board": "RP%d, stepping %d" % (CHIP, STEPPING),
+        "reset": why_reset(),
+    }
+    row = _last_start()
+    for name in installed.others():  # this one got as far as it can without ticking
+        installed.remove("/" + name, feed)
     gc.collect()
-    loop.start(board, built, memory, Console(Port(), info), note_error)
+    board.scratch[3] = 0  # it has not hung: main.py counts
+    loop.start(board, built, memory, Console(Port(), info), note_error, row)
+
+
+def _last_start():
+    # What kept the last start from starting could not be stored then: nobody ran who could.
+    if START_ERROR not in os.listdir("/"):
+        return 0
+    with open("/" + START_ERROR) as file:
+        row = _BUILD_REJECTED if "build:" in file.read() else _INSTALL_INCOMPLETE
+    os.remove("/" + START_ERROR)
+    return row
 
 
 def note_error(error):
     """Keep in a file why the program could not start, for whoever comes to the prompt. Outputs off."""
-    with open(START_ERROR, "w") as file:
+    with open("/" + START_ERROR, "w") as file:
         file.write("%s: %s" % (type(error).__name__, error))
