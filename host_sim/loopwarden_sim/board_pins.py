@@ -76,6 +76,7 @@ class Harness:
     def __init__(self, build: BuildFile) -> None:
         plan = P.to_device(build)
         self.plan = plan
+        self.chip = int(build.build.chip.removeprefix("rp"))
         self.hold_us = round(build.build.heartbeat_hold * 1e6)
         self.out = dict(zip(P.OUTPUTS, plan["pins_out"], strict=True))
         self._loop_senses = [loop.sense for loop in build.loop]
@@ -103,6 +104,7 @@ class Harness:
             "selects": bus[3:5],
             "latch": bus[5],
             "enable": bus[6],
+            "chip": self.chip,
         }
 
     # Out

@@ -21,19 +21,18 @@ from typing import Any
 
 from littlefs import LittleFS
 
-import loopwarden
 from loopwarden_build.integer_build import to_device
 from loopwarden_build.model import BuildFile
 from loopwarden_build.pack import pack_bytes
+from loopwarden_install.version import TOP, version_of
 from loopwarden_sim.board_pins import BITE, OUT_BYTES, RESET, Harness, PinState, read_state
 
 GUEST = Path(__file__).parent / "board_guest"
-FIRMWARE = Path(loopwarden.__file__).resolve().parents[1]
 BLOCKS = 352  # of 4096 bytes: the file system of a board with 2 MB
 BLOCK, PROGRAM = 4096, 256
 ERASE_US, PROGRAM_US = 45_000, 900  # typical, of the usual flash part (board facts: emulated, no board)
 HANG_S = 20  # the guest has not come back for so long in real time: it hangs
-POWER_ON, RUN_PIN = 1 << 8, 1 << 16  # chip reset register
+POWER_ON = 1 << 8  # of the RP2040's chip reset register, as of the last loss of power
 HEAP_BYTES = 1024 * 1024  # 64-bit objects are twice as big, and the stand-ins live in it as well
 GO_ON, RAISE, HANG, MEASURE = range(4)
 
@@ -42,29 +41,25 @@ class BoardError(RuntimeError):
     """The virtual board cannot run here, or its process ended by itself; the text says why."""
 
 
-def _device_files() -> dict[str, bytes]:
-    """Every file of the firmware, by its path on the board."""
-    files = {name: (FIRMWARE / name).read_bytes() for name in ("boot.py", "main.py")}
-    for path in sorted((FIRMWARE / "loopwarden").rglob("*")):
-        if path.suffix in (".py", ".txt"):
-            files[path.relative_to(FIRMWARE).as_posix()] = path.read_bytes()
-    return files
-
-
 def make_image(path: Path, build: BuildFile) -> None:
     """Write a flash image as a fresh installation leaves it: the firmware, the build, no fault memory."""
     if not build.pins:
         raise BoardError("the build has no [pins]: it can be simulated, but no board can run it")
-    fs = LittleFS(block_size=BLOCK, block_count=BLOCKS, prog_size=PROGRAM, read_size=32, cache_size=1024)
-    for name, content in {**_device_files(), "build.bin": pack_bytes(to_device(build))}.items():
-        folder = ""
-        for part in name.split("/")[:-1]:
-            folder = f"{folder}/{part}"
-            with contextlib.suppress(FileExistsError):
-                fs.mkdir(folder)
+    version = version_of(pack_bytes(to_device(build)))
+    fs = empty_flash()
+    for folder in version.folders():
+        fs.mkdir(folder)
+    files = {f"{version.name}/{name}": content for name, content in version.files.items()}
+    files |= {name: version.files[name] for name in TOP}
+    for name, content in {**files, "current.txt": version.name.encode()}.items():
         with fs.open(name, "wb") as file:
             file.write(content)
     path.write_bytes(bytes(fs.context.buffer))
+
+
+def empty_flash() -> LittleFS:
+    """The file system of a board on which nothing but MicroPython is."""
+    return LittleFS(block_size=BLOCK, block_count=BLOCKS, prog_size=PROGRAM, read_size=32, cache_size=1024)
 
 
 def commission(path: Path, build: BuildFile) -> None:
@@ -76,6 +71,8 @@ def commission(path: Path, build: BuildFile) -> None:
             "clock_us": 0,
             "period_us": 20_000,
             "scratch": [0] * 4,
+            "chip_reset": POWER_ON,
+            "was_reset": 0,
             "erase_us": 0,
             "program_us": 0,
         }
@@ -113,10 +110,18 @@ class VirtualBoard:
     image       the flash; made when it does not exist
     stalls      False: writing flash takes no time, as in the host simulation
     clock_us    where its tick counter stands when virtual time begins
+    flash_log   a file to which every erase and program is added, for power cuts at each of them
     """
 
     def __init__(
-        self, build: BuildFile, image: Path, *, stalls: bool = True, clock_us: int = 0, heap_bytes: int = HEAP_BYTES
+        self,
+        build: BuildFile,
+        image: Path,
+        *,
+        stalls: bool = True,
+        clock_us: int = 0,
+        heap_bytes: int = HEAP_BYTES,
+        flash_log: Path | None = None,
     ) -> None:
         self._binary = interpreter()
         self.harness = Harness(build)
@@ -127,6 +132,7 @@ class VirtualBoard:
         self._stalls = stalls
         self._clock_us = clock_us
         self._heap_bytes = heap_bytes
+        self._flash_log = flash_log
         self._folder = Path(tempfile.mkdtemp(prefix="loopwarden-board-"))
         # The board has the one end, whoever opens the port the other; ours keeps it up while nobody does.
         self._master, self._slave = pty.openpty()
@@ -158,7 +164,9 @@ class VirtualBoard:
             "scratch": scratch,
             "erase_us": ERASE_US if self._stalls else 0,
             "program_us": PROGRAM_US if self._stalls else 0,
-            "chip_reset": 0 if any(scratch) else POWER_ON,
+            "chip_reset": POWER_ON,
+            "was_reset": int(any(scratch)),
+            "flash_log": None if self._flash_log is None else str(self._flash_log),
         }
         (self._folder / "config.json").write_text(json.dumps(config))
         guest_reads, self._to_guest = os.pipe()

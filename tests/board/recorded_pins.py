@@ -51,6 +51,7 @@ def loop_cost(name: str, seconds: float | None = None, *, asked: bool = True) ->
                 "erase_us": 0,
                 "program_us": 0,
                 "chip_reset": 0,
+                "was_reset": 0,
             }
             tape = board.tape
         finally:

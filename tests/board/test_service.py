@@ -12,10 +12,11 @@ from sim.board_bench import fresh_image
 from sim.scenario_files import CART, TRUCK
 from sim.test_virtual_board import coils_on, live
 
+from loopwarden_install.version import FIRMWARE
 from loopwarden_sim.board_run import BoardRun
 from loopwarden_sim.board_talk import BoardTalk
 from loopwarden_sim.scenario import Action
-from loopwarden_sim.virtual_board import FIRMWARE, VirtualBoard
+from loopwarden_sim.virtual_board import VirtualBoard
 
 IN_SERVICE = "Service: the supervisor does not run, outputs are off."
 
@@ -36,9 +37,9 @@ class Endless(BoardRun):
 
 
 @contextmanager
-def running(scenario, image):
+def running(scenario, image, **options):
     """A board that goes on in a thread of its own; yields its serial port."""
-    board = VirtualBoard(scenario.build, image)
+    board = VirtualBoard(scenario.build, image, **options)
     run = Endless(replace(scenario, ticks=10**9), board)
 
     def go() -> None:
@@ -85,7 +86,7 @@ def test_a_tool_lists_the_files_copies_one_and_runs_a_line(in_service, tmp_path)
     assert {line.split()[-1] for line in listed.stdout.splitlines()[1:]} >= {
         "boot.py",
         "main.py",
-        "build.bin",
+        "current.txt",
         "memory/",
     }
     note = tmp_path / "note.txt"

@@ -178,6 +178,8 @@ def test_the_host_reads_the_same_files_from_the_image(tmp_path):
 
 def damaged(image, name, edit):
     fs = mounted(image)
+    with fs.open("current.txt", "r") as file:
+        name = f"{file.read()}/{name}"
     with fs.open(name, "rb") as file:
         content = file.read()
     with fs.open(name, "wb") as file:
@@ -190,8 +192,9 @@ def damaged(image, name, edit):
     [
         ("build.bin", lambda b: b[:-5] + b"99999", "the digest does not fit"),
         ("build.bin", lambda b: b[:40], "build:"),
-        ("loopwarden/policy/phases.py", lambda b: b[: len(b) // 2] + b"\n)(", "SyntaxError"),
-        ("loopwarden/loop.py", lambda b: b"raise ValueError('half a file')", "half a file"),
+        ("loopwarden/policy/phases.mpy", lambda b: b[: len(b) // 2], "phases.mpy is missing or damaged"),
+        ("loopwarden/policy/fault_texts.txt", lambda b: b.replace(b"stays off", b"stays on"), "missing or damaged"),
+        ("files.txt", lambda b: b[:100], "files.txt is not whole"),
     ],
 )
 def test_a_program_or_build_in_doubt_keeps_outputs_off_and_says_why(name, edit, words, tmp_path):
@@ -207,6 +210,27 @@ def test_a_program_or_build_in_doubt_keeps_outputs_off_and_says_why(name, edit, 
     assert words in text
 
 
+def test_a_program_that_hangs_at_its_start_ends_at_the_prompt_and_says_so(tmp_path):
+    """S11: the watchdog ends it; the second time the board stays where somebody can mend it."""
+    scenario = live(CART, 12)
+    image = fresh_image(scenario, tmp_path / "flash.img")
+    damaged(image, "loopwarden/board/start.mpy", lambda _: b"")
+    fs = mounted(image)
+    with fs.open("current.txt", "r") as file:
+        folder = file.read()
+    fs.remove(f"{folder}/loopwarden/board/start.mpy")
+    with fs.open(f"{folder}/loopwarden/board/start.py", "w") as file:
+        file.write("import time\nwhile True:\n    time.ticks_us()\n")
+    with fs.open(f"{folder}/files.txt", "w") as file:
+        file.write("end 0")
+    image.write_bytes(bytes(fs.context.buffer))
+    run, outcome, text = on_board(scenario, image)
+    assert not outcome.failure, text
+    assert run.board.resets == ["watchdog", "watchdog"]
+    assert all(not coils_on(tick) and tick.commands["lamp_hv"] for tick in run.ticks.values())
+    assert "The last starts hung until the watchdog bit." in text
+
+
 @pytest.mark.parametrize("content", [b"\x00" * BLOCK, b"\xff" * BLOCK, bytes(range(256)) * 16])
 def test_a_flash_without_a_file_system_is_a_board_without_a_program(content, tmp_path):
     """The board's own start makes it anew, program and memory gone: off, lamps lit, and at its prompt."""
@@ -219,11 +243,15 @@ def test_a_flash_without_a_file_system_is_a_board_without_a_program(content, tmp
     assert ">>>" in text
 
 
-def test_the_jumper_leads_to_service_with_outputs_off(tmp_path):
+@pytest.mark.parametrize("main", [None, b"while True: pass", b"\x00)(", b""])
+def test_the_service_switch_leads_to_the_prompt_with_outputs_off_however_broken_main_is(main, tmp_path):
     scenario = live(CART, 10)
     scenario = replace(scenario, start=(("service", 1.0),))
-    run, _, text = on_board(scenario, fresh_image(scenario, tmp_path / "flash.img"))
-    assert "Service: the supervisor does not run, outputs are off." in text
+    image = fresh_image(scenario, tmp_path / "flash.img")
+    if main is not None:
+        damaged(image, "../main.py", lambda _: main)
+    run, _, text = on_board(scenario, image)
+    assert text.endswith(">>> ")
     assert run.ticks
     assert all(not coils_on(tick) and tick.commands["lamp_hv"] for tick in run.ticks.values())
 

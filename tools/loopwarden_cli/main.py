@@ -9,7 +9,22 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Protocol
 
-from loopwarden_cli import board, check, clear, faults, pack, review, schema, simulate, starts, status, watch, why
+from loopwarden_cli import (
+    board,
+    check,
+    clear,
+    faults,
+    install,
+    pack,
+    pins,
+    review,
+    schema,
+    simulate,
+    starts,
+    status,
+    watch,
+    why,
+)
 from loopwarden_cli.result import Result, UserError
 
 
@@ -29,7 +44,9 @@ COMMANDS: dict[str, Command] = {
     "pack": pack,
     "schema": schema,
     "simulate": simulate,
+    "pins": pins,
     "board": board,
+    "install": install,
     "status": status,
     "faults": faults,
     "why": why,

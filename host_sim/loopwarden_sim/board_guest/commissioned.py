@@ -18,11 +18,12 @@ def start():
     rp2.open_image(sys.argv[2])
     vfs.umount("/")
     vfs.mount(vfs.VfsLfs2(rp2.Flash(), progsize=256), "/")
-    sys.path[:] = [""]
+    with open("/current.txt") as file:
+        sys.path[:] = ["/" + file.read()]
     from loopwarden.memory.flash import FlashMemory
     from loopwarden.policy.faults import ENDED
 
-    memory = FlashMemory(rp2.Flash(), "memory")
+    memory = FlashMemory(rp2.Flash(), "/memory")
     memory.begin()
     memory.keep(76, ENDED, 0)  # commissioned
     memory.prove_positive()

@@ -4,6 +4,7 @@ argv: configuration file, flash image, read end and write end of the host's pipe
 image; stand-ins take the place of machine, rp2 and time, and an observer keeps hold of the loop that main.py makes.
 """
 
+import builtins
 import json
 import sys
 
@@ -17,27 +18,47 @@ import wires
 
 
 def observe():
-    """The loop tells the wires of itself; nothing of it is changed."""
-    import loopwarden.loop as module
+    """The loop tells the wires of itself, once the program has imported it; nothing of it is changed."""
+    original = builtins.__import__
 
-    class Observed(module.Loop):
-        def __init__(self, *args):
-            wires.WIRES.loop = self
-            self.supervisor = None
-            super().__init__(*args)
+    def observing(name, *args):
+        found = original(name, *args)
+        module = sys.modules.get("loopwarden.loop")
+        if module and hasattr(module, "start"):
+            builtins.__import__ = original
+            plain = module.Loop
 
-    module.Loop = Observed
+            class Observed(plain):
+                def __init__(self, *args):
+                    wires.WIRES.loop = self
+                    self.supervisor = None
+                    super().__init__(*args)
+
+            module.Loop = Observed
+        return found
+
+    builtins.__import__ = observing
 
 
-def run(name):
-    """Run a file as the board does; an exception is printed and ends it."""
+def run(name, heard=True):
+    """Run a file as the board does, where it is there; an exception is printed and ends it: False then.
+
+    heard   False before the port is up, when what is printed is lost
+    """
     try:
         with open(name) as file:
-            exec(compile(file.read(), name, "exec"), {"__name__": "__main__"})
+            text = file.read()
+    except OSError:
+        return True
+    try:
+        exec(compile(text, name, "exec"), {"__name__": "__main__"})
     except SystemExit:
         pass
     except BaseException as error:
-        sys.print_exception(error)
+        if heard:
+            sys.print_exception(error)
+        return False
+    return True
 
 
 def prompt():
@@ -52,7 +73,7 @@ def start():
     sys.modules["time"] = vtime
     sys.modules["gc"] = vgc
     w = wires.connect(config, open("/dev/fd/" + writing, "wb"), open("/dev/fd/" + reading, "rb"))
-    rp2.open_image(image)
+    rp2.open_image(image, config["flash_log"])
     vfs.umount("/")
     try:
         vfs.mount(vfs.VfsLfs2(rp2.Flash(), progsize=256), "/")
@@ -61,12 +82,9 @@ def start():
         vfs.mount(vfs.VfsLfs2(rp2.Flash(), progsize=256), "/")
     sys.path[:] = ["", "/lib"]
     w.advance(0)
-    run("boot.py")
-    try:
-        observe()
-    except Exception:
-        pass  # main.py will find out the same
-    run("main.py")
+    observe()
+    if run("boot.py", heard=False):  # as the RP2 port has it: main.py is not run when boot.py failed
+        run("main.py")
     prompt()
 
 

@@ -1,12 +1,16 @@
-"""Stand-in for MicroPython's `machine` on an RP2040: pins, registers, converters, duty cycles, SPI, watchdog.
+"""Stand-in for MicroPython's `machine` on an RP2040 or RP2350: pins, registers, converters, duty cycles, SPI, watchdog.
 
 Pins keep their level over a soft reset, the watchdog cannot be stopped, a reset never returns.
 """
 
 import wires
 
-_IO, _SIO, _WATCHDOG = 0x400140F0, 0xD0000000, 0x4005800C
-_CHIP_RESET = 0x40064008
+_CHIP_ID, _GPIO_IN = 0x40000000, 0xD0000004
+# Chip to: identity (of stepping 2), raw interrupts, set, clear, scratch words, reason of a watchdog reset, chip reset.
+_AT = {
+    2040: (0x20002927, 0x400140F0, 0xD0000014, 0xD0000018, 0x4005800C, 0x40058008, 0x40064008),
+    2350: (0x20004927, 0x40028230, 0xD0000018, 0xD0000020, 0x400D800C, 0x400D8008, 0x4010002C),
+}
 
 
 class _Registers:
@@ -17,14 +21,19 @@ class _Registers:
 
     def __getitem__(self, at):
         w = wires.WIRES
-        if at == _SIO + 4:
+        chip_id, edges, _, _, scratch, reason, chip_reset = _AT[w.config["chip"]]
+        if at == _GPIO_IN:
             return w.read()
-        if _IO <= at < _IO + 16:
-            return self._edges((at - _IO) >> 2) >> 8 * (at & 2) & ((1 << self.bits) - 1)
-        if _WATCHDOG <= at < _WATCHDOG + 16:
-            return w.scratch[(at - _WATCHDOG) >> 2]
-        if at == _CHIP_RESET:
+        if edges <= at < edges + 16:
+            return self._edges((at - edges) >> 2) >> 8 * (at & 2) & ((1 << self.bits) - 1)
+        if scratch <= at < scratch + 16:
+            return w.scratch[(at - scratch) >> 2]
+        if at == _CHIP_ID:
+            return chip_id
+        if at == chip_reset:
             return w.config["chip_reset"]
+        if at == reason:
+            return w.config["was_reset"]
         raise ValueError("no register stands in at 0x%08x" % at)
 
     def _edges(self, word):
@@ -39,16 +48,17 @@ class _Registers:
 
     def __setitem__(self, at, value):
         w = wires.WIRES
-        if at == _SIO + 0x14:
+        _, edges, out_set, out_clear, scratch, _, _ = _AT[w.config["chip"]]
+        if at == out_set:
             w.write(w.out | value)
-        elif at == _SIO + 0x18:
+        elif at == out_clear:
             w.write(w.out & ~value)
-        elif _IO <= at < _IO + 16 and self.bits == 32:
+        elif edges <= at < edges + 16 and self.bits == 32:
             for k in range(8):
                 if value >> 4 * k & 4:
-                    w.fell &= ~(1 << (8 * ((at - _IO) >> 2) + k))
-        elif _WATCHDOG <= at < _WATCHDOG + 16:
-            w.scratch[(at - _WATCHDOG) >> 2] = value & 0xFFFFFFFF
+                    w.fell &= ~(1 << (8 * ((at - edges) >> 2) + k))
+        elif scratch <= at < scratch + 16:
+            w.scratch[(at - scratch) >> 2] = value & 0xFFFFFFFF
         else:
             raise ValueError("no register stands in at 0x%08x" % at)
 

@@ -12,6 +12,7 @@ import wires
 
 _OUT = sys.stdout.buffer
 _IN = sys.stdin.buffer
+_WINDOW = 128  # half of what the port holds
 
 
 def _say(text):
@@ -94,21 +95,46 @@ def _raw(space):
             text = b""
             _say(b"raw REPL; CTRL-B to exit\r\n>")
         elif byte == b"\x05" and not text:
-            _say(b"R\x00")  # no paste mode; the tool takes the plain way
             _drop(2)
+            _execute(_pasted(), space)
         elif byte == b"\x04":
             if not text:
                 _say(b"OK\r\nMPY: soft reboot\r\nraw REPL; CTRL-B to exit\r\n>")
                 continue
             _say(b"OK")
-            try:
-                exec(compile(text.decode(), "<stdin>", "exec"), space)
-                _say(b"\x04\x04>")
-            except BaseException as error:
-                _say(b"\x04" + _told(error).replace("\n", "\r\n").encode() + b"\x04>")
+            _execute(text, space)
             text = b""
         elif byte:
             text += byte
+
+
+def _execute(text, space):
+    try:
+        if text is None:
+            raise KeyboardInterrupt
+        exec(compile(text.decode(), "<stdin>", "exec"), space)
+        _say(b"\x04\x04>")
+    except BaseException as error:
+        _say(b"\x04" + _told(error).replace("\n", "\r\n").encode() + b"\x04>")
+
+
+def _pasted():
+    """What comes in paste mode, a window at a time, up to Ctrl-D; None when Ctrl-C broke it off."""
+    _say(b"R\x01" + bytes((_WINDOW & 255, _WINDOW >> 8)) + b"\x01")
+    text = bytearray()
+    left = _WINDOW
+    while True:
+        byte = _byte()
+        if byte == b"\x03":
+            return None
+        if byte == b"\x04":
+            _say(b"\x04")
+            return bytes(text)
+        text.extend(byte)
+        left -= 1
+        if not left:
+            left = _WINDOW
+            _say(b"\x01")
 
 
 def _drop(count):

@@ -4,16 +4,28 @@ Erasing sets a block to ones, programming only turns ones into zeros, nothing is
 board. An erase with a coil's pin on is counted: the host judges.
 """
 
+import struct
+
 import wires
 
 BLOCK = 4096
 _file = None
+_log = None  # every operation, for tests that cut the power at each
 
 
-def open_image(name):
-    """Called by the launcher: the flash lies in this file, which stays open."""
-    global _file
+def open_image(name, log=None):
+    """Called by the launcher: the flash lies in this file, which stays open; `log`: another for what is done to it."""
+    global _file, _log
     _file = open(name, "r+b")
+    _log = log and open(log, "ab")
+
+
+def _note(block, offset, data):
+    # Block, offset and length, then what was programmed; an erase has no bytes.
+    if _log:
+        _log.write(struct.pack("<HHH", block, offset, len(data)))
+        _log.write(data)
+        _log.flush()
 
 
 class Flash:
@@ -40,6 +52,7 @@ class Flash:
                 old[k] &= buffer[done + k]
             _file.seek(n * BLOCK + offset + done)
             _file.write(old)
+            _note(n, offset + done, old)
             done += part
             w.programs += 1
             w.stall(w.config["program_us"])
@@ -57,5 +70,6 @@ class Flash:
                 w.bad_erases += 1
             _file.seek(argument * BLOCK)
             _file.write(b"\xff" * BLOCK)
+            _note(argument, 0, b"")
             w.stall(w.config["erase_us"])
         return 0

@@ -22,8 +22,8 @@ _NO_ANSWER = 0xFFFF
 class Wires:
     """One board's pins and clock.
 
-    config   from the host: dict of period_us, begin_us, scratch, erase_us, program_us, chip_reset; iso, speed, crash,
-             heartbeat, latch, enable (GPIO or -1), selects, duty_pins, coils (mask)
+    config   from the host: dict of period_us, begin_us, scratch, erase_us, program_us, chip_reset, was_reset; chip;
+             iso, speed, crash, heartbeat, latch, enable (GPIO or -1), selects, duty_pins, coils (mask)
     """
 
     def __init__(self, config, to_host, from_host):

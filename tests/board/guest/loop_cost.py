@@ -25,6 +25,9 @@ vgc.mem_free = lambda: 150000
 sys.modules["time"] = vtime
 sys.modules["gc"] = vgc
 
+with open("config.json") as _file:
+    wires.connect(json.load(_file), None, None)  # the board package asks at once which chip it is on
+
 from plain_flash import PlainFlash, PlainMemory  # noqa: E402
 
 from loopwarden import build, loop  # noqa: E402
@@ -33,7 +36,7 @@ from loopwarden.board import inputs as inputs_module  # noqa: E402
 from loopwarden.board import outputs as outputs_module  # noqa: E402
 from loopwarden.board.board import Board  # noqa: E402
 from loopwarden.board.bus import Bus  # noqa: E402
-from loopwarden.board.rp2040 import EDGES, GPIO_IN, SCRATCH  # noqa: E402
+from loopwarden.board.chip import EDGES, GPIO_IN, SCRATCH  # noqa: E402
 from loopwarden.link.console import Console  # noqa: E402
 from loopwarden.policy.faults import ENDED  # noqa: E402
 from loopwarden.texts import open_texts  # noqa: E402

