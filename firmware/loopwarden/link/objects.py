@@ -13,6 +13,7 @@ from loopwarden.link.tables import (
     INPUTS,
     LINK_SCHEMA,
     SWITCHES,
+    VERSION,
     charge_of,
     fit_to_lay_up,
     starts_of,
@@ -347,7 +348,7 @@ class Objects:
     def version(self, loop, arg):
         out = self.out
         out.begin(b"version")
-        for name in ("program", "build", "runtime"):
+        for name in VERSION:
             out.text(name.encode(), self.info[name])
             yield
         out.int(b"schema", LINK_SCHEMA)

@@ -9,7 +9,17 @@ from loopwarden import loop as loops
 from loopwarden import signals as S
 from loopwarden.link import rows as R
 from loopwarden.link.lines import clean
-from loopwarden.link.tables import BUILD, COMMANDS, INPUTS, LINK_SCHEMA, SWITCHES, charge_of, fit_to_lay_up, starts_of
+from loopwarden.link.tables import (
+    BUILD,
+    COMMANDS,
+    INPUTS,
+    LINK_SCHEMA,
+    SWITCHES,
+    VERSION,
+    charge_of,
+    fit_to_lay_up,
+    starts_of,
+)
 from loopwarden.memory import codes as K
 from loopwarden.memory import drive_log as D
 from loopwarden.policy import fault_table as T
@@ -578,7 +588,7 @@ class Pages:
     # Version, build
 
     def version(self, loop, arg):
-        for name in ("program", "build", "runtime"):
+        for name in VERSION:
             self._label(name.encode())
             self.put(self.info[name])
             self.out.line()

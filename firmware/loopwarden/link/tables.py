@@ -21,7 +21,7 @@ COMMANDS = (
     (b"storage", b"is it fit to be laid up"),
     (b"clear", b"clear CODE, or clear all: off only; locks need the button"),
     (b"acknowledge", b"acknowledge CODE: then press the wired button"),
-    (b"version", b"program, build and runtime"),
+    (b"version", b"program, build, runtime, chip, and what the last reset was"),
     (b"build", b"the main values of the build"),
     (b"time", b"time SECONDS tells it the time of day, in unix seconds"),
     (b"service", b"give the board up for service: off, bus proven dead"),
@@ -53,6 +53,7 @@ SWITCHES = (
     (b"lamp fault", S.LAMP_FAULT, "lamp_feedback_fitted"),
 )
 # label, name in the build
+VERSION = ("program", "build", "runtime", "board", "reset")  # what `info` has to tell; the build is its digest
 BUILD = (
     (b"tick", "tick_ms"),
     (b"highest working voltage", "working_v"),

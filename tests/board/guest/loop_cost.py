@@ -174,7 +174,7 @@ def make_loop():
     with open("asked.txt") as file:
         asked = file.read() == "1"
     port = ChattyPort((b"status", b"faults", b"why drive limit", b"inputs", b"limits", b"starts") if asked else ())
-    info = {"program": "0", "build": "0" * 64, "runtime": "32 bits"}
+    info = {"program": "0", "build": "0" * 64, "runtime": "32 bits", "board": "none", "reset": "none"}
     bench.times.append(0)
     return loop.Loop(bench.board, built, memory, Console(port, info)), port, bench
 

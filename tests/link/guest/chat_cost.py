@@ -116,7 +116,8 @@ def main():
         session.step()
         session.end()
     port = Port()
-    console = Console(port, {"program": "0.1.0", "build": "5f2c" * 16, "runtime": "MicroPython"})
+    info = {"program": "0.1.0", "build": "5f2c" * 16, "runtime": "MicroPython", "board": "RP2040", "reset": "reset pin"}
+    console = Console(port, info)
     loop = Loop(session)
     meter = TickMeter()
     told = {}

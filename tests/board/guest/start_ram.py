@@ -1,0 +1,64 @@
+"""What the program holds of the heap once it has started, and what boot.py costs. A guest script for the 32-bit build.
+
+The parts are made as board/start.py makes them, from compiled files, with stand-ins for `machine` and `rp2` and plain
+files for the fault memory; what the stand-ins and the model of the flash hold is taken off where it can be told. Files:
+`config.json`, `build.bin`, `boot.py`. Prints one JSON object: `ram` bytes after a collection, `boot` counted instructions.
+"""
+
+import gc
+import json
+import sys
+
+import vgc
+import vtime
+import wires
+from tick_meter import TickMeter
+
+sys.modules["time"] = vtime
+sys.modules["gc"] = vgc
+import machine  # noqa: E402, F401
+import rp2  # noqa: E402, F401
+
+with open("config.json") as _file:
+    wires.connect(json.load(_file), None, None).next_us = 1 << 29
+
+
+def boot():
+    """Instructions until boot.py has made every pin an input, reading and compiling it included."""
+    meter = TickMeter()
+    meter.start()
+    with open("boot.py") as file:
+        exec(compile(file.read(), "boot.py", "exec"), {})
+    meter.stop()
+    return meter.fuel
+
+
+def start():
+    """The parts, as start.py makes them."""
+    with open("build.bin", "rb") as file:
+        packed = file.read()
+    from loopwarden import build, loop, words
+    from loopwarden.board import start as _  # noqa: F401  (with all that it imports)
+    from loopwarden.board.board import Board
+    from loopwarden.board.port import Port
+    from loopwarden.link.console import Console
+    from plain_flash import PlainFlash, PlainMemory
+
+    built = build.load(packed)
+    packed = None
+    board = Board(built, [].clear)
+    flash = PlainFlash()
+    memory = PlainMemory(flash, "/memory")
+    words.open_texts()
+    info = dict.fromkeys(("program", "build", "runtime", "board", "reset"), "x" * 64)
+    made = loop.Loop(board, built, memory, Console(Port(), info))
+    made.supervisor.bind(made.inputs, made.outputs)
+    return made, len(flash.image)
+
+
+cost = boot()
+gc.collect()
+before = gc.mem_alloc()
+made, image = start()
+gc.collect()
+print(json.dumps({"ram": gc.mem_alloc() - before - image, "boot": cost}))
