@@ -10,6 +10,7 @@ import json
 import os
 import sys
 import tempfile
+import time
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
@@ -18,9 +19,10 @@ from pathlib import Path
 from typing import Any
 
 from board.chat import breaches, curious_host, now_and_then, run_with_host, wild_host
-from board.recorded_pins import loop_cost
+from board.recorded_pins import loop_cost, started
 from code_lines import folder_lines
 from drive import recorded, timed
+from install.install_bench import flash_cuts, old_image, pulled_cables, recorded_install, spread
 from memory.guest_runs import SESSIONS, cuts, wear
 from policy.recordings import record
 from policy.stories import STORIES, told
@@ -28,6 +30,7 @@ from policy.tick_frames import largest
 from sim.board_bench import can_run, mismatches, scenario_of
 
 import loopwarden.policy
+from loopwarden_install.version import program
 from loopwarden_sim.scenario import Scenario, load_scenario
 from micropython_runs.runners import run_wasm
 
@@ -62,6 +65,7 @@ LOOPS = [
     ("supply_low_then_failing", 60),
 ]
 LONG = "published_speed_trace_without_a_fault"
+CUT_POINTS, CABLES = 100, 20
 FUZZ_SEEDS = (1, 2, 3)
 FUZZ_TICKS = 170_000  # some 370,000 bytes are taken in so many
 HOUR_TICKS = 180_000
@@ -94,6 +98,12 @@ FIGURES: dict[str, tuple[str, float | None]] = {
     "console_fuzz_breaches": ("", 0),
     "heap_growth_bytes_per_hour": ("B", 1024),
     "virtual_board_mismatched_ticks": ("", 0),
+    "mpy_bytes": ("B", 200_000),
+    "ram_after_start_bytes": ("B", 110 * 1024),
+    "install_s": ("s", None),
+    "install_cut_points": ("", None),
+    "install_cut_failures": ("", 0),
+    "first_output_instructions": ("", None),
 }
 
 
@@ -170,6 +180,24 @@ def loop_run(run: tuple[str, int]) -> tuple[str, dict[str, Any]]:
     return run[0], loop_cost(*run)
 
 
+def update_cuts(points: int) -> tuple[int, list[str], float]:
+    """An update cut at so many of its flash operations, in every way, and how long one takes; see tests/install."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        image = old_image(folder / "flash.img")
+        began_s = time.monotonic()
+        operations = recorded_install(folder, image)
+        took_s = time.monotonic() - began_s
+        tried, failures = flash_cuts(folder, operations, list(spread(len(operations), points)))
+    return tried, failures, took_s
+
+
+def cable_cuts(points: int) -> tuple[int, list[str]]:
+    """Updates whose cable comes off; see tests/install."""
+    with tempfile.TemporaryDirectory() as name:
+        return pulled_cables(Path(name), points)
+
+
 def measure() -> tuple[dict[str, float], list[str]]:
     """All figures, and what is worth saying about them."""
     figures: dict[str, float] = {}
@@ -200,12 +228,22 @@ def measure() -> tuple[dict[str, float], list[str]]:
             heap += answer["heap"]
             worst[f"story: {name}"] = answer["most"]
         runs = list(pool.map(cut_run, CUT_RUNS))
+        cut, pulled = pool.submit(update_cuts, CUT_POINTS), pool.submit(cable_cuts, CABLES)
         grown = pool.submit(heap_growth, 0)
         wild = pool.map(fuzzed, FUZZ_SEEDS)
         loops = list(pool.map(loop_run, LOOPS))
         others = list(pool.map(board_ticks, files))
         figures["heap_growth_bytes_per_hour"] = grown.result()
+        cut_points, cut_failures, figures["install_s"] = cut.result()
+        cables, cable_failures = pulled.result()
         sent = list(wild)
+    figures["install_s"] = round(figures["install_s"], 1)
+    figures["install_cut_points"] = cut_points + cables
+    figures["install_cut_failures"] = len(cut_failures) + len(cable_failures)
+    remarks += cut_failures + cable_failures
+    figures["mpy_bytes"] = sum(len(content) for name, content in program().items() if name.endswith(".mpy"))
+    begun = started("start_drive_stop")
+    figures["ram_after_start_bytes"], figures["first_output_instructions"] = begun["ram"], begun["boot"]
     figures["console_fuzz_bytes"] = sum(one for one, _ in sent)
     figures["console_fuzz_breaches"] = sum(one for _, one in sent)
     figures["loop_instructions_live"] = loops[0][1]["live"]

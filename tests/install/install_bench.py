@@ -1,14 +1,17 @@
 """A board in service for installing on, its flash as it was at each instant, and what then starts from it."""
 
 import random
+import re
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import serial
 from board.test_service import running
 from littlefs import LittleFS
+from mpremote.transport_serial import SerialTransport
 from sim.board_bench import fresh_image
 from sim.scenario_files import CART
 from sim.test_virtual_board import live
@@ -16,7 +19,8 @@ from sim.test_virtual_board import live
 from loopwarden_build.integer_build import to_device
 from loopwarden_build.load import parse_build
 from loopwarden_build.pack import digest_of, pack_bytes
-from loopwarden_install.install import Order, install
+from loopwarden_install.install import InstallError, Order, install
+from loopwarden_install.prompt import Prompt
 from loopwarden_install.version import Version, version_of
 from loopwarden_sim.board_talk import BoardTalk
 from loopwarden_sim.scenario import Action, Scenario
@@ -172,3 +176,74 @@ def spread(many: int, points: int) -> Iterator[int]:
         if n != seen:
             yield n
         seen = n
+
+
+def flash_cuts(folder: Path, operations: Operations, points: Sequence[int]) -> tuple[int, list[str]]:
+    """An update cut at these operations in every way: how many starts were looked at, and which were not as they must.
+
+    Exactly one whole version answers (S11), with the codes that were stored before, and no coil was ever on.
+    """
+    failures = []
+    for n in points:
+        for way in WAYS:
+            start = Start(folder, operations.at(n, way))
+            if not (start.safe and start.keeps_codes and start.which in ("old", "new")):
+                failures.append(f"flash operation {n}, {way}: {start.which} {start.said[-200:]!r}")
+    return len(points) * len(WAYS), failures
+
+
+class PulledAt(SerialTransport):
+    """A cable that comes off after so many bytes were sent."""
+
+    def __init__(self, port, count):
+        super().__init__(port, timeout=5.0)
+        self.left = count
+        self.sent = 0
+        write = self.serial.write
+
+        def cut(data):
+            if self.left < len(data):
+                write(data[: self.left])
+                self.left = 0
+                self.serial.close()
+                raise serial.SerialException("the cable came off")
+            self.left -= len(data)
+            self.sent += len(data)
+            return write(data)
+
+        self.serial.write = cut
+
+
+def pulled_cables(folder: Path, points: int) -> tuple[int, list[str]]:
+    """Updates whose cable comes off at a byte: how many, and after which the board was not as it must be.
+
+    The old version starts, with its codes; at last the whole update goes through on the same board.
+    """
+    image = old_image(folder / "flash.img")
+    untouched = image.read_bytes()
+    made: list[PulledAt] = []
+
+    def counted(port: str) -> PulledAt:
+        made.append(PulledAt(port, 1 << 30))
+        return made[-1]
+
+    with running(in_service(), image) as port:
+        install(port, order(), open_prompt=lambda name: Prompt(name, counted))
+    total = made[0].sent
+    image.write_bytes(untouched)
+    counts = [1, 7, 40, *(total * k // (points - 3) for k in range(1, points - 3)), total - 300]
+    failures = []
+    with running(in_service(), image) as port:
+        for count in counts:
+            try:
+                install(port, order(), open_prompt=lambda name, n=count: Prompt(name, lambda p: PulledAt(p, n)))
+                failures.append(f"byte {count}: the update went through")
+            except InstallError as error:
+                if not re.search("again|right port", str(error)):
+                    failures.append(f"byte {count}: {error}")
+            start = Start(folder, image.read_bytes())
+            if not (start.safe and start.which == "old" and start.keeps_codes):
+                failures.append(f"byte {count}: {start.which} {start.said[-200:]!r}")
+        if install(port, order()).now != order().version.name:
+            failures.append("the update did not go through in the end")
+    return len(counts), failures

@@ -4,14 +4,11 @@ The power goes at an erase or program of the flash, in four ways; the cable is p
 """
 
 import pytest
-import serial
 from board.test_service import running
-from mpremote.transport_serial import SerialTransport
 
-from loopwarden_install.install import InstallError, install
-from loopwarden_install.prompt import Prompt
+from loopwarden_install.install import install
 
-from .install_bench import WAYS, Start, in_service, mounted, old_image, order, spread
+from .install_bench import WAYS, Start, in_service, mounted, order, pulled_cables, spread
 
 POINTS = 16
 
@@ -66,45 +63,7 @@ def test_what_a_cut_has_left_is_gone_after_the_next_installation(update, tmp_pat
     assert (start.which, start.keeps_codes) == ("new", True)
 
 
-class PulledAt(SerialTransport):
-    """A cable that comes off after so many bytes were sent."""
-
-    def __init__(self, port, count):
-        super().__init__(port, timeout=5.0)
-        self.left = count
-        self.sent = 0
-        write = self.serial.write
-
-        def cut(data):
-            if self.left < len(data):
-                write(data[: self.left])
-                self.left = 0
-                self.serial.close()
-                raise serial.SerialException("the cable came off")
-            self.left -= len(data)
-            self.sent += len(data)
-            return write(data)
-
-        self.serial.write = cut
-
-
 def test_a_cable_pulled_at_any_byte_leaves_the_old_version_and_a_board_to_install_on(tmp_path):
-    image = old_image(tmp_path / "flash.img")
-    made = []
-
-    def counted(port):
-        made.append(PulledAt(port, 1 << 30))
-        return made[-1]
-
-    untouched = image.read_bytes()
-    with running(in_service(), image) as port:
-        install(port, order(), open_prompt=lambda name: Prompt(name, counted))
-    total = made[0].sent
-    image.write_bytes(untouched)
-    with running(in_service(), image) as port:
-        for count in [1, 7, 40, *(total * k // 9 for k in range(1, 9)), total - 300]:
-            with pytest.raises(InstallError, match=r"again|right port"):
-                install(port, order(), open_prompt=lambda name, n=count: Prompt(name, lambda p: PulledAt(p, n)))
-            start = Start(tmp_path, image.read_bytes())
-            assert (start.safe, start.which, start.keeps_codes) == (True, "old", True), count
-        assert install(port, order()).now == order().version.name
+    tried, failures = pulled_cables(tmp_path, 11)
+    assert tried > 8
+    assert failures == []

@@ -1,7 +1,7 @@
 """The package.json for MicroPython's own installer, and the list of digests that goes with it.
 
-`python -m loopwarden_install.package` writes both into firmware/, after every change there. That installer copies file by
-file and checks nothing, so it copies into a folder of its own, and the board's own `switch` does the rest: see the
+`python -m loopwarden_install.package` writes both into firmware/, after every change there. That installer copies file
+by file and checks nothing, so it copies into a folder of its own, and the board's own `switch` does the rest: see the
 contributor's guide.
 """
 

@@ -77,7 +77,7 @@ def switch(name):
     """Make the version in folder /`name` the one that starts: checked first, named last. In service only.
 
     The folder gets its own name, by its content, so that no later copy can touch it; an installer uses that from the
-    start. Errors: ValueError for a file that is not as it should be, or a build that cannot be believed; OSError from flash.
+    start. Errors: ValueError for a file that is not as it should be, or a build that cannot be believed; OSError.
     """
     check("/" + name, gc.collect)
     load_build("/" + name)

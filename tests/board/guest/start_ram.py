@@ -1,8 +1,9 @@
 """What the program holds of the heap once it has started, and what boot.py costs. A guest script for the 32-bit build.
 
 The parts are made as board/start.py makes them, from compiled files, with stand-ins for `machine` and `rp2` and plain
-files for the fault memory; what the stand-ins and the model of the flash hold is taken off where it can be told. Files:
-`config.json`, `build.bin`, `boot.py`. Prints one JSON object: `ram` bytes after a collection, `boot` counted instructions.
+files for the fault memory; what the stand-ins and the model of the flash hold is taken off where it can be told.
+Files: `config.json`, `build.bin`, `boot.py`. Prints one JSON object: `ram` bytes after a collection, `boot` counted
+instructions.
 """
 
 import gc
@@ -37,12 +38,13 @@ def start():
     """The parts, as start.py makes them."""
     with open("build.bin", "rb") as file:
         packed = file.read()
+    from plain_flash import PlainFlash, PlainMemory
+
     from loopwarden import build, loop, words
     from loopwarden.board import start as _  # noqa: F401  (with all that it imports)
     from loopwarden.board.board import Board
     from loopwarden.board.port import Port
     from loopwarden.link.console import Console
-    from plain_flash import PlainFlash, PlainMemory
 
     built = build.load(packed)
     packed = None
