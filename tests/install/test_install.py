@@ -1,6 +1,7 @@
 """Installing on the virtual board: what it refuses, what it says, and that it leaves the board as it should."""
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -24,9 +25,12 @@ from loopwarden_sim.virtual_board import BLOCK, BLOCKS
 from .install_bench import NEW_DIGEST, Start, blank_image, in_service, mounted, new_version, old_image, order
 
 
-def command(*args):
+def command(*args, state=None):
+    """The command; without a folder for what this computer remembers it remembers nothing."""
+    more = ["--no-remember"] if state is None else []
     done = subprocess.run(
-        [sys.executable, "-m", "loopwarden_cli.main", "install", *map(str, args)],
+        [sys.executable, "-m", "loopwarden_cli.main", "install", *map(str, args), *more],
+        env={**os.environ, "XDG_STATE_HOME": str(state)},
         capture_output=True,
         text=True,
         timeout=120,
@@ -63,6 +67,22 @@ def test_installing_what_is_there_already_changes_nothing_and_is_fine(tmp_path):
         code, out, _ = command(CART, "--port", port, "--json")
     facts = json.loads(out)
     assert (code, facts["before"]) == (0, facts["now"])
+
+
+def test_a_board_that_was_wiped_since_it_was_seen_is_noticed(tmp_path):
+    """Its memory is new: no faults there prove nothing."""
+    image = old_image(tmp_path / "flash.img")
+    with running(in_service(), image) as port:
+        assert "Caution" not in command(CART, "--port", port, state=tmp_path)[1]
+        boards = tmp_path / "loopwarden" / "boards.json"
+        seen = json.loads(boards.read_text())
+    blank_image(image)
+    with running(in_service(), image) as port:
+        seen["ports"] = {port: next(iter(seen["boards"]))}
+        boards.write_text(json.dumps(seen))
+        code, out, _ = command(CART, "--port", port, state=tmp_path)
+    assert code == 0
+    assert "Caution: this board's memory was wiped or replaced since" in out
 
 
 def test_a_running_supervisor_is_left_alone(tmp_path):

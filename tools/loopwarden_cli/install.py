@@ -2,7 +2,9 @@
 
 import argparse
 import json
+import time
 from pathlib import Path
+from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn
@@ -16,6 +18,7 @@ from loopwarden_install.install import Found, Installed, InstallError, Order, in
 from loopwarden_install.version import Version, version_of
 from loopwarden_link.errors import LinkError
 from loopwarden_link.ports import choose
+from loopwarden_link.remembered import Remembered, state_file
 
 
 def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -36,6 +39,7 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
         help="the bus was proven dead with a tested meter: for a board whose bus channel gives no valid reading",
     )
     parser.add_argument("--other-build", action="store_true", help="put it on a board that holds another build")
+    parser.add_argument("--no-remember", action="store_true", help="do not compare with, or note, what was seen before")
     parser.add_argument("--json", action="store_true", help="the result as one JSON object")
 
 
@@ -91,8 +95,10 @@ def _found(port: str, found: Found) -> str:
 
 def _result(args: argparse.Namespace, port: str, version: Version, digest: str, done: Installed) -> Result:
     same = done.answer.get("build") == digest
+    warnings = [] if args.no_remember else _compared(port, done.answer)
     if args.json:
         facts = {"port": port, "before": done.before, "now": done.now, "bytes": version.size(), "answer": done.answer}
+        facts["warnings"] = warnings
         return Result(json.dumps(facts, indent=2), 0 if same else 1)
     if not same:
         return Result(
@@ -105,4 +111,12 @@ def _result(args: argparse.Namespace, port: str, version: Version, digest: str, 
         f"Installed: {what}; program {done.answer.get('program')}, build {digest[:12]}..., it answers.\n"
         f"Stored codes stay: `loopwarden faults --port {port}`. Next:"
         f" `loopwarden commission {args.build} --port {port}`."
+        + "".join(f"\nCaution: {warning}" for warning in warnings)
     )
+
+
+def _compared(port: str, answer: dict[str, Any]) -> list[str]:
+    """Why the memory of this board is not the one that was seen at this port before; nothing where it is."""
+    remembered = Remembered(state_file())
+    doubt = remembered.doubt(port, str(answer["birth"]), int(answer["cycle"]), time.time())
+    return [text for text in (doubt, remembered.problem) if text]
