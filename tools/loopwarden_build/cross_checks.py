@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from loopwarden.policy.fault_table import NAME, SET_MS, TABLE
-from loopwarden_build import converter_steps, derived, pins, rc, sensor_curves
+from loopwarden_build import converter_steps, derived, pins, precharge_path, rc, sensor_curves
 from loopwarden_build.integer_build import isolation_points, monitor_period_s
 from loopwarden_build.model import (
     BleedDischarge,
@@ -27,7 +27,6 @@ from loopwarden_build.model import (
 from loopwarden_build.units import show
 
 LIVE_ZERO_COUNTS_MIN = 100  # half of it must stand clear of the converter's noise of 16 counts (board facts)
-RC_TICKS_MIN = 2  # fewer, and a curve cannot be told from a step
 FALL_CHECK_S_MAX = 600.0  # nobody waits longer to learn whether a bus is falling or fed
 LEGAL_OHM_PER_V, LEGAL_OHM_PER_V_PROTECTED = 500.0, 100.0  # UN R100 Rev 3, 5.1.3.2: DC and AC joined
 PACK_TRIP_DEGC_MAX = 60.0  # Formula SAE 2026 EV.7.5.2: the lower of the cell's sheet and 60 degC, sensor error included
@@ -374,17 +373,20 @@ def _precharge(build: BuildFile) -> Iterator[Finding]:
     precharge, bus, pack = build.precharge, build.bus, build.pack
     rc_s, tick_s = derived.precharge_rc_s(build), build.build.tick
     path = ("precharge", "resistance")
-    if rc_s < RC_TICKS_MIN * tick_s - 1e-9:
+    if rc_s < precharge_path.RC_TICKS_MIN * tick_s - 1e-9:
         yield Finding(
             path,
-            f"must be {show(RC_TICKS_MIN * tick_s / bus.capacitance, 'ohm')} or more with "
+            f"must be {show(precharge_path.RC_TICKS_MIN * tick_s / bus.capacitance, 'ohm')} or more with "
             f"{show(bus.capacitance, 'F')}: R*C "
             "of less than two ticks cannot be told from a short",
         )
-    if rc_s > 60:
-        yield Finding(path, f"must be {show(60 / bus.capacitance, 'ohm')} or less: R*C may last a minute at most")
+    if rc_s > precharge_path.RC_S_MAX:
+        yield Finding(
+            path,
+            f"must be {show(precharge_path.RC_S_MAX / bus.capacitance, 'ohm')} or less: R*C may last a minute at most",
+        )
     end = rc.rise_end(precharge.resistance * (1 + precharge.tolerance), bus.bleed)
-    window_s = derived.WINDOW_HIGH * derived.precharge_s(build)
+    window_s = precharge_path.WINDOW_HIGH * derived.precharge_s(build)
     slowest_s, fastest_s = derived.precharge_slowest_s(build), derived.precharge_fastest_s(build)
     if math.isinf(slowest_s):
         yield Finding(
@@ -398,16 +400,16 @@ def _precharge(build: BuildFile) -> Iterator[Finding]:
             f"{show(window_s, 's')} "
             "(1.5 times nominal): closer tolerances, or a bleed that draws less",
         )
-    if fastest_s < derived.WINDOW_LOW * derived.precharge_s(build):
+    if fastest_s < precharge_path.WINDOW_LOW * derived.precharge_s(build):
         yield Finding(
             ("precharge", "tolerance"),
             f"the fastest parts reach the fraction after {show(fastest_s, 's')}, before the window opens (half of "
             "nominal)",
         )
-    if build.contactor.close_time >= derived.SETTLE_RC * rc_s:
+    if build.contactor.close_time >= precharge_path.SETTLE_RC * rc_s:
         yield Finding(
             ("contactor", "close_time"),
-            f"must be shorter than the whole precharge ({show(derived.SETTLE_RC * rc_s, 's')})",
+            f"must be shorter than the whole precharge ({show(precharge_path.SETTLE_RC * rc_s, 's')})",
         )
     reserve_j = derived.start_reserve_j(build)
     if precharge.pulse_energy < reserve_j:

@@ -4,15 +4,16 @@ Read by the cross-checks, the integer build and the review, so that all three sp
 """
 
 import math
+from dataclasses import replace
 
 from loopwarden_build import rc
+from loopwarden_build.discharge_path import DischargePath
 from loopwarden_build.model import BleedDischarge, BuildFile
+from loopwarden_build.precharge_path import PrechargePath
 
 DEAD_V_MAX = 60.0  # the limit of what counts as high voltage (UN R100, definitions: 60 V itself is low voltage)
 DEAD_PART = 0.20  # of the lowest pack voltage: a low-voltage build must see its bus fall as well
 STOP_V_MAX, STOP_PART = 20.0, 0.10  # a discharge ends well below the dead level, or voltage would creep back over it
-WINDOW_LOW, WINDOW_HIGH = 0.5, 1.5  # of the nominal time to the precharge fraction, part tolerances included
-SETTLE_RC, FLAT_RC = 7.5, 0.3
 FALL_MARGIN = 1.5  # slower than the slowest path by this much is not falling
 FALL_V_MIN, FALL_PART = 10.0, 0.03  # what a proof pulse must bring the bus down by
 STORE_CHARGE, REFILL_FROM, REFILL_TO = 0.40, 0.10, 0.30
@@ -34,77 +35,94 @@ def stop_v(build: BuildFile) -> float:
     return min(STOP_V_MAX, STOP_PART * build.pack.lowest)
 
 
+def precharge_path(build: BuildFile) -> PrechargePath:
+    """The build's precharge; its bleed is the load."""
+    precharge, contactor = build.precharge, build.contactor
+    return PrechargePath(
+        highest_v=build.pack.highest,
+        resistance_ohm=precharge.resistance,
+        resistance_tolerance=precharge.tolerance,
+        capacitance_farad=build.bus.capacitance,
+        capacitance_tolerance=build.bus.capacitance_tolerance,
+        fraction=precharge.fraction,
+        load_ohm=build.bus.bleed,
+        close_s=contactor.close_time,
+        release_s=contactor.release_time,
+        tick_s=build.build.tick,
+        pulse_j=precharge.pulse_energy,
+        cooling_s=precharge.cooling_time,
+        rated_v=precharge.rated_voltage,
+    )
+
+
+def bleed_path(build: BuildFile) -> DischargePath:
+    """The build's bleed, which always drains the bus."""
+    return DischargePath(
+        build.pack.highest, build.bus.bleed, 0.0, build.bus.capacitance, build.bus.capacitance_tolerance
+    )
+
+
+def discharge_path(build: BuildFile) -> DischargePath:
+    """What discharges the bus on demand; the bleed where there is nothing else."""
+    discharge = build.discharge
+    if isinstance(discharge, BleedDischarge):
+        return bleed_path(build)
+    return replace(bleed_path(build), resistance_ohm=discharge.resistance, resistance_tolerance=discharge.tolerance)
+
+
 def precharge_rc_s(build: BuildFile) -> float:
     """Time constant of the precharge."""
-    return build.precharge.resistance * build.bus.capacitance
+    return precharge_path(build).rc_s
 
 
 def precharge_s(build: BuildFile) -> float:
     """Nominal time from the closed precharge contactor to the precharge fraction."""
-    return rc.rise_s(build.precharge.resistance, build.bus.capacitance, build.precharge.fraction)
+    return precharge_path(build).time_s
 
 
 def precharge_slowest_s(build: BuildFile) -> float:
     """The same with every part at the end of its tolerance that makes it slow, the bleed as a load; inf: never."""
-    ohm = build.precharge.resistance * (1 + build.precharge.tolerance)
-    return rc.rise_s(ohm, farad_max(build), build.precharge.fraction, build.bus.bleed)
+    return precharge_path(build).slowest_s
 
 
 def precharge_fastest_s(build: BuildFile) -> float:
     """The same with every part at the end of its tolerance that makes it fast."""
-    ohm = build.precharge.resistance * (1 - build.precharge.tolerance)
-    farad = build.bus.capacitance * (1 - build.bus.capacitance_tolerance)
-    return rc.rise_s(ohm, farad, build.precharge.fraction)
+    return precharge_path(build).fastest_s
 
 
 def farad_max(build: BuildFile) -> float:
     """The bus capacitance at the upper end of its tolerance."""
-    return build.bus.capacitance * (1 + build.bus.capacitance_tolerance)
+    return bleed_path(build).farad_max
 
 
 def start_j(build: BuildFile) -> float:
     """Heat in the precharge resistor by one good start from the highest pack voltage."""
-    return rc.energy_j(farad_max(build), build.pack.highest)
+    return precharge_path(build).start_j
 
 
 def start_reserve_j(build: BuildFile) -> float:
-    """Heat that is kept free for one start: above twice the good one a start is broken off, and a short on the bus
-    heats with full voltage from the command until it is noticed (0.3 R*C after travel) and the contactor has let go."""
-    precharge, contactor = build.precharge, build.contactor
-    flat_s = math.ceil(FLAT_RC * precharge_rc_s(build) / build.build.tick) * build.build.tick
-    span_s = contactor.close_time + flat_s + contactor.release_time + 2 * build.build.tick
-    short_j = build.pack.highest**2 / (precharge.resistance * (1 - precharge.tolerance)) * span_s
-    return max(2 * start_j(build), short_j)
-
-
-def starts_in_a_row(build: BuildFile) -> int:
-    """Good starts from a cold resistor without a wait; each leaves its heat, and the next needs its whole reserve."""
-    spare_j = build.precharge.pulse_energy - start_reserve_j(build)
-    return 0 if spare_j < 0 else 1 + math.floor(spare_j / start_j(build) + 1e-9)
+    """Heat that is kept free for one start: a good one, or a short on the bus until the contactor has let go."""
+    return precharge_path(build).reserve_j
 
 
 def drain_ohm(build: BuildFile) -> float:
     """Nominal resistance of the path that discharges the bus on demand; the bleed where there is no other."""
-    if isinstance(build.discharge, BleedDischarge):
-        return build.bus.bleed
-    return build.discharge.resistance
+    return discharge_path(build).resistance_ohm
 
 
 def drain_ohm_max(build: BuildFile) -> float:
     """The same at the upper end of its tolerance."""
-    if isinstance(build.discharge, BleedDischarge):
-        return build.bus.bleed
-    return build.discharge.resistance * (1 + build.discharge.tolerance)
+    return discharge_path(build).ohm_max
 
 
 def discharge_s(build: BuildFile, to_v: float) -> float:
     """Longest time to discharge the bus on demand from the highest pack voltage, tolerances included."""
-    return rc.fall_s(drain_ohm_max(build), farad_max(build), build.pack.highest, to_v)
+    return discharge_path(build).slowest_s(to_v)
 
 
 def bleed_s(build: BuildFile, to_v: float) -> float:
     """Longest time until the bus has fallen through its bleed alone."""
-    return rc.fall_s(build.bus.bleed, farad_max(build), build.pack.highest, to_v)
+    return bleed_path(build).slowest_s(to_v)
 
 
 def proof_s(build: BuildFile) -> float:
@@ -122,7 +140,7 @@ def emergency_j(build: BuildFile) -> float:
     the contact's own travel at full voltage."""
     if isinstance(build.discharge, BleedDischarge):
         return 0.0
-    ohm_min = build.discharge.resistance * (1 - build.discharge.tolerance)
+    ohm_min = discharge_path(build).ohm_min
     span_s = proof_s(build) + build.contactor.close_time + build.contactor.release_time + 2 * build.build.tick
     return start_j(build) + build.pack.highest**2 / ohm_min * span_s
 

@@ -5,10 +5,11 @@ of `loopwarden.build.Build`, which this refuses to leave. Minima are rounded so 
 """
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from loopwarden.policy.fault_table import TABLE
-from loopwarden_build import derived, pins, rc, sensor_curves
+from loopwarden_build import derived, pins, precharge_path, rc, sensor_curves
 from loopwarden_build.model import (
     ActiveCooling,
     BleedDischarge,
@@ -18,8 +19,10 @@ from loopwarden_build.model import (
     FrequencyMonitor,
     LevelLoop,
     LineMonitor,
+    NtcZone,
     PassiveCooling,
     PowerLimits,
+    Pt1000Zone,
     ResistorLoop,
     SharedCooling,
     ToggledLoop,
@@ -72,7 +75,7 @@ def to_device(build: BuildFile) -> Device:
         **_cooling(build),
         "debounce": [[FAULT_IDS[name], _ms(time_s)] for name, time_s in sorted(build.debounce.items())],
         **_convert_voltages(build),
-        **_convert_zones(build),
+        **convert_zones(build.zone),
         **_convert_lines(build),
         **_convert_isolation(build),
         **pins.to_device(build),
@@ -148,10 +151,10 @@ def _precharge(build: BuildFile) -> Device:
         # Two ticks at least: one reading can be a tick old.
         "half_rc_ms": max(_ticks_up(rc_s / 2, build), 2 * tick_ms),
         "fraction_permille": _milli_up(build.precharge.fraction),
-        "precharge_min_ms": _milli_down(derived.WINDOW_LOW * nominal_s),
-        "precharge_max_ms": _milli_up(derived.WINDOW_HIGH * nominal_s),
-        "settle_max_ms": _milli_up(derived.SETTLE_RC * rc_s),
-        "flat_ms": _ticks_up(derived.FLAT_RC * rc_s, build),
+        "precharge_min_ms": _milli_down(precharge_path.WINDOW_LOW * nominal_s),
+        "precharge_max_ms": _milli_up(precharge_path.WINDOW_HIGH * nominal_s),
+        "settle_max_ms": _milli_up(precharge_path.SETTLE_RC * rc_s),
+        "flat_ms": _ticks_up(precharge_path.FLAT_RC * rc_s, build),
         "precharge_r_mohm": _milli(build.precharge.resistance),
         "precharge_start_mj": _milli_up(derived.start_reserve_j(build)),
         "precharge_budget_mj": _milli_down(build.precharge.pulse_energy),
@@ -333,11 +336,11 @@ def _convert_voltages(build: BuildFile) -> Device:
     return values
 
 
-def _convert_zones(build: BuildFile) -> Device:
+def convert_zones(zones: Sequence[NtcZone | Pt1000Zone]) -> Device:
     """Tables of sixteenths of counts, one for each different sensor; a zone names where its table begins."""
     tables: list[list[int]] = []
     starts, lows, highs = [], [], []
-    for zone in build.zone:
+    for zone in zones:
         table = sensor_curves.zone_table(zone)
         if table not in tables:
             tables.append(table)

@@ -5,11 +5,10 @@ text.
 Units stand in the names; _s, _v, _a, _ohm, _j, _w are SI.
 """
 
-import math
 from itertools import pairwise
 from typing import Any
 
-from loopwarden_build import derived, rc, sensor_curves
+from loopwarden_build import derived, precharge_path, rc, sensor_curves
 from loopwarden_build.cross_checks import LEGAL_OHM_PER_V, LEGAL_OHM_PER_V_PROTECTED
 from loopwarden_build.model import (
     BleedDischarge,
@@ -58,7 +57,7 @@ def review(build: BuildFile, digest: str) -> Facts:
         "digest": digest,
         "voltage": _voltage(build),
         "isolation": _isolation(build),
-        "precharge": _precharge(build),
+        "precharge": precharge_path.facts(derived.precharge_path(build)),
         "discharge": _discharge(build),
         "ratings": _ratings(build),
         "thresholds": _thresholds(build),
@@ -120,35 +119,6 @@ def _isolation(build: BuildFile) -> Facts:
         "inlet_minimum_ohm": INLET_OHM if build.inputs.plug == "fitted" else None,
         "check_resistor_ohm": round((warn_ohm + legal_ohm) / 2),
         "trip_resistor_ohm": derived.ohm_limit(build, legal / 2),
-    }
-
-
-def _precharge(build: BuildFile) -> Facts:
-    precharge, bus, highest = build.precharge, build.bus, build.pack.highest
-    nominal_s = derived.precharge_s(build)
-    reserve_j = derived.start_reserve_j(build)
-    spare_j = precharge.pulse_energy - reserve_j
-    starts = derived.starts_in_a_row(build)
-    heat_j = starts * derived.start_j(build)
-    return {
-        "resistance_ohm": precharge.resistance,
-        "capacitance_farad": bus.capacitance,
-        "rc_s": derived.precharge_rc_s(build),
-        "fraction": precharge.fraction,
-        "time_s": nominal_s,
-        "window_s": [derived.WINDOW_LOW * nominal_s, derived.WINDOW_HIGH * nominal_s],
-        "slowest_s": derived.precharge_slowest_s(build),
-        "fastest_s": derived.precharge_fastest_s(build),
-        "end_with_bleed": rc.rise_end(precharge.resistance, bus.bleed),
-        "peak_a": highest / precharge.resistance,
-        "peak_w": highest**2 / precharge.resistance,
-        "energy_j": rc.energy_j(bus.capacitance, highest),
-        "reserve_j": reserve_j,
-        "budget_j": precharge.pulse_energy,
-        "starts_in_a_row": starts,
-        # Until the heat of those starts leaves room for one more; a budget of just one reserve is never quite free.
-        "wait_s": precharge.cooling_time * math.log(heat_j / spare_j) if 0 < spare_j < heat_j else None,
-        "closing_loss_j": rc.energy_j(bus.capacitance, highest * (1 - precharge.fraction)),
     }
 
 

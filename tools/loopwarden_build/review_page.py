@@ -1,12 +1,10 @@
 """The review as text: one page of 80 columns for reading, and the card for whoever works on the build."""
 
 import textwrap
-from collections.abc import Iterable
 
+from loopwarden_build.page_layout import WIDTH, labelled, points, section, wait, wrap
 from loopwarden_build.review import Facts
 from loopwarden_build.units import show
-
-WIDTH = 80
 
 
 def page(facts: Facts) -> str:
@@ -20,14 +18,14 @@ def page(facts: Facts) -> str:
             *_discharge(facts["discharge"]),
             *_ratings(facts["ratings"]),
             *_thresholds(facts["thresholds"]),
-            *_section("Interlock loops"),
-            *_rows((loop["name"], f"{loop['kind']}, {loop['sense']}: {loop['effect']}") for loop in facts["loops"]),
-            *_section("What nobody watches in this build"),
-            *_points(facts["not_watched"] or ["nothing that this program knows of"]),
+            *section("Interlock loops"),
+            *labelled((loop["name"], f"{loop['kind']}, {loop['sense']}: {loop['effect']}") for loop in facts["loops"]),
+            *section("What nobody watches in this build"),
+            *points(facts["not_watched"] or ["nothing that this program knows of"]),
             *_converter(facts["converter_cautions"]),
             *_lay_up(facts["lay_up"]),
-            *_section("Cautions"),
-            *_points(facts["cautions"]),
+            *section("Cautions"),
+            *points(facts["cautions"]),
             "",
             card(facts["card"]),
         ]
@@ -44,16 +42,16 @@ def card(facts: Facts) -> str:
         *(_indent(f"{number}. {step}", 3) for number, step in enumerate(facts["disconnect"], 1)),
         "",
         f"Discharge: {facts['discharge']}.",
-        f"Live for up to {_wait(facts['live_s'])} after the contactors have opened.",
+        f"Live for up to {wait(facts['live_s'])} after the contactors have opened.",
     ]
     if facts["live_s"] < facts["live_if_discharge_fails_s"]:
         lines.append(
-            f"If the discharge fails: {_wait(facts['live_if_discharge_fails_s'])} to the dead level of "
-            f"{show(facts['dead_level_v'], 'V')}, {_wait(facts['live_if_discharge_fails_60_v_s'])} to 60 V."
+            f"If the discharge fails: {wait(facts['live_if_discharge_fails_s'])} to the dead level of "
+            f"{show(facts['dead_level_v'], 'V')}, {wait(facts['live_if_discharge_fails_60_v_s'])} to 60 V."
         )
     lines += ["A motor that turns feeds the bus: first make sure that nothing can roll."]
     if facts["board_stays_on_s"] is not None:
-        lines.append(f"The board stays on until the bus is proven dead, {_wait(facts['board_stays_on_s'])} at most.")
+        lines.append(f"The board stays on until the bus is proven dead, {wait(facts['board_stays_on_s'])} at most.")
     lines += [
         "Lamps lit mean live. Lamps dark prove nothing: measure, pole to pole and each pole to chassis, with a rated "
         "tester proved on a live source before and after.",
@@ -62,7 +60,7 @@ def card(facts: Facts) -> str:
         lines.append(f"Insulating gloves {facts['gloves']}, leather over them, air-tested; retested within 6 months.")
     lines.append("A qualified person only. Lock the disconnect and keep the key.")
     inner = WIDTH - 4
-    body = [piece for line in lines for text in line.split("\n") for piece in (_wrap(text, inner) or [""])]
+    body = [piece for line in lines for text in line.split("\n") for piece in (wrap(text, inner) or [""])]
     edge = "+" + "-" * (WIDTH - 2) + "+"
     return "\n".join([edge, *(f"| {line:<{inner}} |" for line in body), edge])
 
@@ -74,8 +72,8 @@ def _title(facts: Facts) -> list[str]:
 
 def _voltage(facts: Facts) -> list[str]:
     return [
-        *_section("Voltage"),
-        *_rows(
+        *section("Voltage"),
+        *labelled(
             [
                 ("nominal, highest", f"{show(facts['nominal_v'], 'V')}, {show(facts['highest_v'], 'V')}"),
                 ("class", facts["class"]),
@@ -106,8 +104,8 @@ def _isolation(facts: Facts) -> list[str]:
     else:
         relation = "It reads the worse pole, as the meter method does; both poles in parallel may be half of that."
     return [
-        *_section("Isolation"),
-        *_rows(
+        *section("Isolation"),
+        *labelled(
             [
                 ("monitor", f"{facts['output']} output, on the {facts['side']} side"),
                 *rows,
@@ -132,17 +130,17 @@ def _isolation(facts: Facts) -> list[str]:
                 ),
             ]
         ),
-        *_wrap(relation, WIDTH, "  "),
+        *wrap(relation, WIDTH, "  "),
     ]
 
 
 def _precharge(facts: Facts) -> list[str]:
     low_s, high_s = facts["window_s"]
     starts = facts["starts_in_a_row"]
-    wait = "" if facts["wait_s"] is None else f", then {_wait(facts['wait_s'])} for one more"
+    pause = "" if facts["wait_s"] is None else f", then {wait(facts['wait_s'])} for one more"
     return [
-        *_section("Precharge"),
-        *_rows(
+        *section("Precharge"),
+        *labelled(
             [
                 (
                     "R, C, R*C",
@@ -161,7 +159,7 @@ def _precharge(facts: Facts) -> list[str]:
                     f"{show(facts['energy_j'], 'J')}; kept free for one {show(facts['reserve_j'], 'J')} of "
                     f"{show(facts['budget_j'], 'J')}",
                 ),
-                ("starts in a row", f"{starts} from cold{wait}"),
+                ("starts in a row", f"{starts} from cold{pause}"),
                 ("left to the contact", f"{show(facts['closing_loss_j'], 'J')} when the positive main closes"),
             ]
         ),
@@ -184,25 +182,25 @@ def _discharge(facts: Facts) -> list[str]:
                 f"{show(facts['resistance_ohm'], 'ohm')}; the window of {show(facts['window_s'], 's')} allows "
                 f"{show(facts['largest_ohm'], 'ohm')} at most",
             ),
-            ("time to 60 V", _wait(facts["active_s"]["60_v"])),
-            ("time to 50 V", _wait(facts["active_s"]["50_v"])),
-            ("time to the dead level", _wait(facts["active_s"]["dead"])),
+            ("time to 60 V", wait(facts["active_s"]["60_v"])),
+            ("time to 50 V", wait(facts["active_s"]["50_v"])),
+            ("time to the dead level", wait(facts["active_s"]["dead"])),
             (
                 "power, energy",
                 f"{show(facts['peak_w'], 'W')} at first, {show(facts['energy_j'], 'J')}; emergency "
                 f"{show(facts['emergency_j'], 'J')} of {show(facts['budget_j'], 'J')}",
             ),
-            ("weld proof", f"{_wait(facts['proof_s'])} pulse at each opening"),
+            ("weld proof", f"{wait(facts['proof_s'])} pulse at each opening"),
         ]
     rows += [
         ("bleed alone", f"{show(facts['bleed_ohm'], 'ohm')}, {show(facts['bleed_w'], 'W')} all the time"),
         (
             "  60 V, 50 V, dead",
-            ", ".join(_wait(facts["bleed_s"][level]) for level in ("60_v", "50_v", "dead"))
+            ", ".join(wait(facts["bleed_s"][level]) for level in ("60_v", "50_v", "dead"))
             + (": how long it stays live" if facts["active_s"] is None else " if the discharge fails"),
         ),
     ]
-    return [*_section("Discharge, longest times from the highest voltage"), *_rows(rows)]
+    return [*section("Discharge, longest times from the highest voltage"), *labelled(rows)]
 
 
 def _ratings(rows: list[Facts]) -> list[str]:
@@ -215,18 +213,18 @@ def _ratings(rows: list[Facts]) -> list[str]:
             f"  {textwrap.shorten(row['part'], 27, placeholder='...'):<28}{show(row['needs_v'], 'V'):>9}"
             f"{show(row['rated_v'], 'V'):>9}{row['margin_v_percent']:>5} %{currents}"
         )
-    return [*_section("Ratings"), *lines]
+    return [*section("Ratings"), *lines]
 
 
 def _thresholds(rows: list[Facts]) -> list[str]:
     return [
-        *_section("Thresholds"),
+        *section("Thresholds"),
         *(f"  {row['name']:<26}{show(row['value'], row['unit']):>10}   {row['effect']}" for row in rows),
     ]
 
 
 def _converter(texts: list[str]) -> list[str]:
-    return [*_section("Cautions of the board's converter"), *_points(texts)] if texts else []
+    return [*section("Cautions of the board's converter"), *points(texts)] if texts else []
 
 
 def _lay_up(facts: Facts) -> list[str]:
@@ -235,8 +233,8 @@ def _lay_up(facts: Facts) -> list[str]:
     )
     low, high = facts["range_degc"]
     return [
-        *_section("Laying it up"),
-        *_points(
+        *section("Laying it up"),
+        *points(
             [
                 f"Store at {show(facts['store_charge'], 'fraction')} charge: {show(facts['store_rest_v'], 'V')} at "
                 "rest, about "
@@ -256,35 +254,5 @@ def _lay_up(facts: Facts) -> list[str]:
     ]
 
 
-def _section(title: str) -> list[str]:
-    return ["", title, "-" * len(title)]
-
-
-def _rows(rows: Iterable[tuple[str, str]]) -> list[str]:
-    lines: list[str] = []
-    for label, value in rows:
-        if len(label) > 22:
-            lines += [f"  {label}", *_wrap(value, WIDTH, " " * 26)]
-        else:
-            wrapped = textwrap.wrap(value, WIDTH - 26)
-            lines += [f"  {label:<24}{wrapped[0]}", *(" " * 26 + line for line in wrapped[1:])]
-    return lines
-
-
-def _points(texts: Iterable[str]) -> list[str]:
-    return [
-        line for text in texts for line in textwrap.wrap(text, WIDTH, initial_indent="  - ", subsequent_indent="    ")
-    ]
-
-
 def _indent(text: str, columns: int) -> str:
     return "\n".join(textwrap.wrap(text, WIDTH - 4, subsequent_indent=" " * columns))
-
-
-def _wrap(text: str, width: int, indent: str = "") -> list[str]:
-    return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=indent, drop_whitespace=True) or []
-
-
-def _wait(time_s: float) -> str:
-    """A time to wait: two digits, and minutes where seconds would have to be counted out."""
-    return f"{time_s / 60:.0f} min" if time_s >= 600 else show(float(f"{time_s:.3g}"), "s")
