@@ -4,7 +4,6 @@ Read by the cross-checks, the integer build and the review, so that all three sp
 """
 
 import math
-from dataclasses import replace
 
 from loopwarden_build import rc
 from loopwarden_build.discharge_path import DischargePath
@@ -67,7 +66,7 @@ def discharge_path(build: BuildFile) -> DischargePath:
     discharge = build.discharge
     if isinstance(discharge, BleedDischarge):
         return bleed_path(build)
-    return replace(bleed_path(build), resistance_ohm=discharge.resistance, resistance_tolerance=discharge.tolerance)
+    return bleed_path(build).with_ohm(discharge.resistance, discharge.tolerance)
 
 
 def precharge_rc_s(build: BuildFile) -> float:

@@ -22,6 +22,11 @@ class DischargePath:
     capacitance_farad: float
     capacitance_tolerance: float
 
+    def with_ohm(self, resistance_ohm: float, tolerance: float | None = None) -> "DischargePath":
+        """The same bus with another resistor; its tolerance stays, unless it is said."""
+        kept = self.resistance_tolerance if tolerance is None else tolerance
+        return replace(self, resistance_ohm=resistance_ohm, resistance_tolerance=kept)
+
     @property
     def ohm_min(self) -> float:
         """Resistance at the lower end of its tolerance."""
@@ -74,4 +79,4 @@ class DischargePath:
 def largest_resistor(path: DischargePath, to_v: float, within_s: float, series: str) -> DischargePath | None:
     """`path` with the largest resistor of a series that reaches `to_v` in time, tolerances included, or None."""
     fitting = values_ohm(series, RESISTOR_OHM_MIN, min(path.largest_ohm(to_v, within_s), RESISTOR_OHM_MAX))
-    return replace(path, resistance_ohm=fitting[-1]) if fitting else None
+    return path.with_ohm(fitting[-1]) if fitting else None

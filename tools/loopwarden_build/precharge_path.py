@@ -177,12 +177,22 @@ def shortcomings(path: PrechargePath, within_s: float | None = None) -> list[str
 
 
 def largest_resistor(path: PrechargePath, within_s: float, series: str) -> PrechargePath | None:
-    """`path` with the largest resistor of a series that reaches the fraction in time, tolerances and load included.
+    """`path` with the largest resistor of a series that reaches the fraction in time and in the board's window.
 
-    None    not even 1 ohm, or the load holds the bus below the fraction
+    Tolerances and load are included. None: there is no such resistor, nothing_fits says why.
     """
     for ohm in reversed(values_ohm(series, RESISTOR_OHM_MIN, RESISTOR_OHM_MAX)):
         candidate = replace(path, resistance_ohm=ohm, pulse_j=None, cooling_s=None, rated_v=None)
-        if candidate.slowest_s <= within_s:
+        if candidate.slowest_s <= min(within_s, candidate.window_s[1]):
             return candidate
     return None
+
+
+def nothing_fits(path: PrechargePath, within_s: float) -> str:
+    """Why `largest_resistor` found none, by the smallest that there is."""
+    smallest = replace(path, resistance_ohm=RESISTOR_OHM_MIN)
+    if math.isinf(smallest.slowest_s):
+        return "No resistor does: the load holds the bus below the fraction."
+    if smallest.slowest_s > within_s:
+        return "No resistor does: even 1 ohm, the least that the board reckons with, is too slow."
+    return "No resistor does: load and tolerances leave the board's window, 1.5 times nominal, whatever the resistor."

@@ -29,9 +29,14 @@ def pt1000_ohm(degc: float) -> float:
     return 1000 * ratio
 
 
+def zone_ohm(zone: NtcZone | Pt1000Zone, degc: float) -> float:
+    """Resistance of a zone's sensor at a temperature."""
+    return ntc_ohm(degc, zone.r25, zone.beta) if isinstance(zone, NtcZone) else pt1000_ohm(degc)
+
+
 def zone_counts(zone: NtcZone | Pt1000Zone, degc: float) -> float:
     """Converter counts of a zone's sensor at a temperature, not rounded."""
-    ohm = ntc_ohm(degc, zone.r25, zone.beta) if isinstance(zone, NtcZone) else pt1000_ohm(degc)
+    ohm = zone_ohm(zone, degc)
     return COUNTS_MAX * ohm / (ohm + zone.pull_up)
 
 
