@@ -166,6 +166,13 @@ def judge(readings: Readings, question: Question) -> Facts:
     sum_doubt, sum_note = _sum_words(readings, parallel, question)
     if sum_doubt:
         return facts | _values(None, None, question) | _verdict(UNSAID, [sum_doubt], notes)
+    verdict, why = _compared(worse, question)
+    if verdict == PASSES and _may_be_the_other_pole(readings, known_ohm, with_known_v, question):
+        doubt = (
+            f"Was Ro at the {readings.known_at}? V' is so low that it may have been at the other pole, and then the "
+            "isolation is worse than it looks. Say so with --ro-at."
+        )
+        return facts | _values(None, None, question) | _verdict(UNSAID, [doubt], notes)
     worse_ohm = worse_pole_ohm(readings.vb_v, readings.larger_v, with_known_v, known_ohm)
     leak_ohm = parallel_ohm(readings, with_known_v, known_ohm)
     if leak_ohm < question.limit_ohm <= worse_ohm:
@@ -178,7 +185,7 @@ def judge(readings: Readings, question: Question) -> Facts:
     facts["parallel_with_meter_ohm"] = parallel_with_meter_ohm(readings.larger_v, with_known_v, known_ohm)
     facts["other_pole_ohm"] = worse_ohm * readings.larger_v / readings.smaller_v if readings.smaller_v else None
     facts["expected_sum_v"] = expected_sum_v(readings.vb_v, leak_ohm, question.meter.ohm)
-    return facts | _verdict(*_compared(worse, question), [*notes, *sum_note])
+    return facts | _verdict(verdict, why, [*notes, *sum_note])
 
 
 def _compared(worse: Band, question: Question) -> tuple[str, list[str]]:
@@ -254,11 +261,6 @@ def _doubts_of_step_two(readings: Readings, known_ohm: float, with_known_v: floa
             f"Ro was at the {readings.known_was_at}, but the meter read more at the {readings.known_at}: there the "
             "formula would give the better pole. Measure again with Ro there."
         )
-    elif readings.known_was_at is None and _may_be_the_other_pole(readings, known_ohm, with_known_v, question):
-        doubts.append(
-            f"Was Ro at the {readings.known_at}? V' is so low that it may have been at the other pole, and then the "
-            "isolation is worse than it looks. Say so with --ro-at."
-        )
     if question.meter.band(with_known_v)[0] <= 0:
         doubts.append(
             f"V' = {show(with_known_v, 'V')} is below what this meter can tell from 0 V: the isolation is too good for "
@@ -276,12 +278,13 @@ def _doubts_of_step_two(readings: Readings, known_ohm: float, with_known_v: floa
 def _may_be_the_other_pole(readings: Readings, known_ohm: float, with_known_v: float, question: Question) -> bool:
     """Whether Ro and meter may have been at the pole that reads less, and the limit would not be met then.
 
+    False where the person said which pole it was.
     Ro lowers the reading of its own pole, so that takes V' below the smaller one. The annex's form then gives the
     larger leak, and the smaller one is less by the ratio of the readings.
     """
     meter = question.meter
     smaller, larger, second = (meter.band(v) for v in (readings.smaller_v, readings.larger_v, with_known_v))
-    if second[0] >= smaller[1]:
+    if readings.known_was_at is not None or second[0] >= smaller[1]:
         return False
     if smaller[0] <= 0:
         return True

@@ -104,7 +104,10 @@ def _proposal(facts: Facts) -> list[str]:
         *labelled(
             [
                 ("resistor", f"{show(facts['proposed_ohm'], 'ohm')} (IEC 60063)"),
-                ("longest time", f"{show(facts['proposed_slowest_s'], 's')}, tolerances and load included"),
+                (
+                    "longest time",
+                    f"{show(facts['proposed_slowest_s'], 's')} with tolerances and load, and inside the board's window",
+                ),
                 ("first moment", f"{show(facts['proposed_peak_a'], 'A')}, {show(facts['proposed_peak_w'], 'W')}"),
                 (
                     "pulse energy needed",

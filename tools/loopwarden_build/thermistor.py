@@ -46,7 +46,7 @@ class BoardReading:
 def degc_of_ohm(zone: Zone, ohm: float) -> float | None:
     """The temperature at which a sensor has `ohm`, by its exact equation; None outside DEGC_MIN to DEGC_MAX."""
     if isinstance(zone, NtcZone):
-        per_kelvin = 1 / (25 + KELVIN) + math.log(ohm / zone.r25) / zone.beta
+        per_kelvin = 1 / (25 + KELVIN) + (math.log(ohm) - math.log(zone.r25)) / zone.beta
         degc = 1 / per_kelvin - KELVIN if per_kelvin > 0 else math.inf
     elif ohm >= 1000:
         root = A**2 - 4 * B * (1 - ohm / 1000)
