@@ -77,6 +77,8 @@ TABLE = [
 def test_worked_readings(plus, minus, known, meter, vb, v1, v2, pole, with_known, worse, parallel):
     readings = Readings(vb, v1, v2, known, with_known)
     assert readings.known_at == pole
+    if plus != minus:
+        assert readings.worse_pole == (POSITIVE if plus < minus else NEGATIVE)
     assert worse_pole_ohm(vb, readings.larger_v, with_known, known) == pytest.approx(worse, rel=1e-4)
     assert parallel_with_meter_ohm(readings.larger_v, with_known, known) == pytest.approx(parallel, rel=1e-4)
     assert parallel_ohm(readings, with_known, known) == pytest.approx(1 / (1 / plus + 1 / minus), rel=1e-4)
@@ -169,6 +171,7 @@ def test_the_limit_is_over_the_working_voltage_and_the_annex_divides_by_the_nomi
     assert facts["worse_pole_ohm_per_nominal_v"] == pytest.approx(190e3 / 360)  # 528: it would have passed
     assert facts["worse_pole_ohm_per_v"] == pytest.approx(190e3 / 420)  # 452
     assert facts["known_wanted_ohm"] == 500 * 360
+    assert facts["limit_ohm"] == 500 * 420
     assert not facts["ok"]
 
 
@@ -219,7 +222,7 @@ def test_the_good_readings_that_the_next_test_spoils_pass():
         (Readings(400, 390, 190, 200e3, 54), asked(), "more than Vb"),
         (Readings(400, 130, 130, 200e3, 60), asked(), "the meter draws more than was said"),
         (Readings(400, 90, 90, 200e3, 10), asked(), "far below Vb"),
-        (Readings(60, 28, 28, 200e3, 8), asked(), "not measured live"),
+        (Readings(60, 28, 28, 50e3, 8), asked(100.0), "Vb of 60 V is not above 60 V"),
         (Readings(12, 6, 6, 200e3, 2), asked(), "not measured live"),
         (Readings(0, 0, 0, 200e3, 0), asked(), "not measured live"),
         (Readings(190, 90, 90, 200e3, 26), asked(), "less than half of the working voltage"),

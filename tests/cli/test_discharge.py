@@ -70,6 +70,16 @@ def test_a_build_that_only_bleeds_has_no_resistor(capsys, tmp_path):
     assert found["bleed_ohm"] == 10e3
 
 
+def test_a_bus_of_low_voltage_is_asked_for_its_dead_level(capsys):
+    """A fifth of 48 V, where 60 V would be no discharge at all: R*C*ln(5) (by hand)."""
+    found = facts(
+        capsys, "--voltage", "48 V", "--capacitance", "1 mF", "--resistance", "1 kohm", "--within", "2 s", *EXACT
+    )
+    assert found["to_v"] == found["dead_level_v"] == pytest.approx(9.6)
+    assert found["level_s"] == pytest.approx(1.6094, abs=5e-5)
+    assert found["60_v_s"] == 0
+
+
 def test_a_resistor_that_does_not_stand_a_welded_contact_is_told(capsys):
     """The truck's takes 400 J; 420 V over 950 ohm for 15 s are 2785 J (by hand)."""
     assert main(["discharge", "--build", TRUCK]) == 0
@@ -106,6 +116,10 @@ def test_page_and_json_of_any_question(options, capsys):
         (BUS, "--resistance: is missing; give it, or --bleed, or --within"),
         ([*BUS, "--resistance", "1"], '--resistance "1": has no unit'),
         ([*BUS, "--within", "5 s", "--to", "400 V"], '--to "400 V": must be below 400 V, the highest voltage'),
+        (
+            ["--voltage", "48 V", "--capacitance", "1 mF", "--bleed", "1 kohm", "--dead-level", "50 V", "--to", "9 V"],
+            '--dead-level "50 V": must be below 48 V, the highest voltage',
+        ),
         ([*BUS, "--within", "0 s"], '--within "0 s": is out of range; allowed: 1 ms to 60 min'),
         (["--build", "no such file.toml"], "no such file.toml: cannot be read"),
     ],

@@ -29,7 +29,7 @@ RATED = like_the_build_file("--rated-voltage", ResistorDischarge, "rated_voltage
 DEAD = QuantityOption(
     "--dead-level", Quantity("V", 1, DEAD_V_MAX, "below it the bus counts as dead; else 60 V or a fifth of --voltage")
 )
-TO = QuantityOption("--to", Quantity("V", 0.1, 1000, "the level that --within is about"), "60 V")
+TO = QuantityOption("--to", Quantity("V", 0.1, 1000, "the level that --within is about; else 60 V, or the dead level"))
 WITHIN = QuantityOption("--within", Quantity("s", 0.001, 3600, "longest time to that level; proposes a resistor"))
 OTHERWISE = {CAPACITANCE_TOLERANCE: "20 %", TOLERANCE: "5 %"}
 OPTIONS = (VOLTAGE, CAPACITANCE, CAPACITANCE_TOLERANCE, RESISTANCE, TOLERANCE, BLEED, PULSE, RATED, DEAD, TO, WITHIN)
@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> Result:
         except BuildError as error:
             return refused(error)
     known = {} if build is None else _of_build(build)
-    within_s, to_v = WITHIN.read(args), TO.need(args)
+    within_s = WITHIN.read(args)
     highest_v = _value(VOLTAGE, args, known)
     capacitance_farad = _value(CAPACITANCE, args, known)
     capacitance_part = _value(CAPACITANCE_TOLERANCE, args, known)
@@ -67,14 +67,17 @@ def run(args: argparse.Namespace) -> Result:
     bleed_ohm = _maybe(BLEED, args, known)
     if resistance_ohm is None and bleed_ohm is None and within_s is None:
         raise UserError("--resistance: is missing; give it, or --bleed, or --within to have one proposed, or --build")
-    if to_v >= highest_v:
-        raise UserError(f'--to "{args.to}": must be below {show(highest_v, "V")}, the highest voltage')
+    dead_level_v = _maybe(DEAD, args, known) or min(DEAD_V_MAX, DEAD_PART * highest_v)
+    to_v = TO.read(args) or (DEAD_V_MAX if highest_v > DEAD_V_MAX else dead_level_v)
+    for flag, volt in ((TO.flag, to_v), (DEAD.flag, dead_level_v)):
+        if volt >= highest_v:
+            raise UserError(f'{flag} "{show(volt, "V")}": must be below {show(highest_v, "V")}, the highest voltage')
     parts = DischargePath(highest_v, 1.0, _value(TOLERANCE, args, known), capacitance_farad, capacitance_part)
     facts = discharge_facts(
         path=None if resistance_ohm is None else parts.with_ohm(resistance_ohm),
         parts=parts,
         bleed=None if bleed_ohm is None else parts.with_ohm(bleed_ohm, 0.0),
-        dead_v=_maybe(DEAD, args, known) or min(DEAD_V_MAX, DEAD_PART * highest_v),
+        dead_v=dead_level_v,
         to_v=to_v,
         within_s=within_s,
         series=args.series,
