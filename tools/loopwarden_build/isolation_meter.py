@@ -269,8 +269,8 @@ def _doubts_of_step_two(readings: Readings, known_ohm: float, with_known_v: floa
     elif with_known_v >= readings.larger_v:
         doubts.append(
             f"V' = {show(with_known_v, 'V')} is not below V = {show(readings.larger_v, 'V')}: Ro changed nothing. "
-            f"A short of the {readings.worse_pole} to the chassis reads like that, and so does Ro without contact. "
-            "Take it for a short."
+            f"A leak from the {readings.worse_pole} that is far below Ro reads like that, and so does Ro without "
+            "contact. Take it for a short."
         )
     return doubts
 

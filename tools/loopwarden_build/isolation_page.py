@@ -124,9 +124,9 @@ def _to_know(facts: Facts) -> list[str]:
         )
     if facts["verdict"] == UNSAID:
         texts.append(
-            "To prove the leads: with Ro from the other pole to chassis the meter must read nearly Vb where it stands. "
-            "An isolation too good for the meter needs an insulation tester, with the working voltage or more, at a "
-            "build that is dead and disconnected."
+            "To prove the leads where the meter reads next to nothing: with Ro from the other pole to chassis it must "
+            "read nearly Vb. An isolation too good for the meter needs an insulation tester, with the working voltage "
+            "or more, at a build that is dead and disconnected."
         )
     return [*section("To know"), *points(texts)] if texts else []
 
