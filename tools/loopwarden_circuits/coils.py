@@ -79,11 +79,19 @@ def heartbeat_gate() -> Sheet:
     a, b, out = s.gate((10.6, -1.7), "&")
     s.wire((9.6, 0.4), (10.1, 0.4), (10.1, a[1]), a)
     s.wire((9.6, -3.0), (10.1, -3.0), (10.1, b[1]), b)
-    s.wire(out, (13.0, out[1]))
-    s.resistor((12.2, out[1]), (12.2, out[1] - 2.0), V.ohm(V.PULL_OHM))
-    s.ground((12.2, out[1] - 2.0))
-    s.dots((12.2, out[1]))
-    s.terminal((13.0, out[1]), "gate: high-side switches,\nlamps held dark")
+    s.wire(out, (13.2, out[1]))
+    s.wire((12.4, out[1]), (12.4, 0.6))
+    s.terminal((12.4, 0.6), "heart beats: lamps", "above")
+    s.dots((12.4, out[1]))
+    s.box((13.2, -0.9), (16.2, -3.1), "latch: off when\nthe heart stops", size=10)
+    s.box((10.2, -4.8), (13.4, -6.2), "none of the four\ncoils is driven", size=10)
+    s.wire((13.4, -5.5), (14.7, -5.5), (14.7, -3.1))
+    s.text((14.85, -3.5), "set", size=10)
+    s.wire((16.2, -2.0), (18.2, -2.0))
+    s.resistor((17.2, -2.0), (17.2, -4.0), V.ohm(V.PULL_OHM))
+    s.ground((17.2, -4.0))
+    s.dots((17.2, -2.0))
+    s.terminal((18.2, -2.0), "gate: to the\nhigh-side\nswitches")
     s.terminal((3.0, -5.4), "from the supervisor\n(RUN line)", "left")
     s.wire((3.0, -5.4), (6.6, -5.4), (6.6, -4.3))
     s.wire((6.6, -5.4), (8.0, -5.4), (8.0, -1.4), (6.6, -1.4), (6.6, -0.9))
@@ -99,6 +107,7 @@ def heartbeat_gate() -> Sheet:
             "included,",
             f"the gate lets go within the build's hold time, {hold} ms.",
             "Pin stuck high or low, floating, board in reset or at its prompt: no edges, the gate opens.",
+            "A heart that begins again does not close a contactor again: the latch wants every command off first.",
         ),
     )
     return s

@@ -150,7 +150,7 @@ def lamps() -> Sheet:
     s.box((7.0, -7.8), (8.0, -9.0), "&")
     s.wire((8.0, -8.1), (9.2, -8.1))
     s.wire((8.0, -8.7), (10.0, -8.7))
-    s.terminal((9.2, -8.1), "gate (heart beats)")
+    s.terminal((9.2, -8.1), "heart beats")
     s.terminal((10.0, -8.7), f"lamp_hv {V.gp(V.TRUCK, 'lamp_hv')}: high = keep dark")
     s.resistor((8.6, -8.7), (8.6, -10.4), V.ohm(V.PULL_OHM))
     s.ground((8.6, -10.4))
