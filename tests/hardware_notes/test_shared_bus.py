@@ -9,7 +9,7 @@ import sys
 import time
 
 import pytest
-from board.desk_pins import Chip, machine_of
+from board.desk_pins import ADDRESSES, Chip, machine_of
 
 from loopwarden import signals
 from loopwarden.build import Build
@@ -29,7 +29,7 @@ class WiredChip(Chip):
         self.gated = gated
         self.word, self.in_word, self.outputs, self.shown, self.asked = 0, 0, 0, [], []
         self._out = 0
-        super().__init__()
+        super().__init__(next(iter(ADDRESSES)))
 
     @property
     def out(self):

@@ -16,7 +16,7 @@ def _feed(s: Sheet, left: Point, name: str) -> None:
     s.terminal((x + 1.5, y - 1.5), name, "left")
     s.wire((x + 1.5, y - 1.0), (x + 2.6, y - 1.0))
     s.dots((x + 1.5, y - 1.0))
-    s.resistor((x + 2.6, y - 1.0), (x + 2.6, y - 2.8), V.ohm(V.PULL_OHM))
+    s.resistor((x + 2.6, y - 1.0), (x + 2.6, y - 2.8), V.ohm(V.DRIVER_OHM))
     s.ground((x + 2.6, y - 2.8))
 
 
@@ -50,7 +50,7 @@ def coil_supply() -> Sheet:
     s.notes(
         (12.4, -13.6),
         (
-            f"Each driver input: {V.ohm(V.PULL_OHM)} to 0 V of its own.",
+            f"Each driver input: {V.ohm(V.DRIVER_OHM)} to 0 V of its own.",
             "Pin floating, board dead, wire broken: off.",
             "Diode and Zener over each coil: a diode",
             "alone makes the contacts open slowly.",
@@ -66,7 +66,7 @@ def heartbeat_gate() -> Sheet:
     s = Sheet()
     s.terminal((0, 0), f"heartbeat\n{V.gp(V.TRUCK, 'heartbeat')}", "left")
     s.wire((0, 0), (2.6, 0))
-    s.resistor((0.8, 0), (0.8, -2.0), V.ohm(V.PULL_OHM), "left")
+    s.resistor((0.8, 0), (0.8, -2.0), V.ohm(V.DRIVER_OHM), "left")
     s.ground((0.8, -2.0))
     s.dots((0.8, 0), (2.0, 0))
     for y, edge in ((0, "rising"), (-3.4, "falling")):
@@ -88,7 +88,7 @@ def heartbeat_gate() -> Sheet:
     s.wire((13.4, -5.5), (14.7, -5.5), (14.7, -3.1))
     s.text((14.85, -3.5), "set", size=10)
     s.wire((16.2, -2.0), (18.2, -2.0))
-    s.resistor((17.2, -2.0), (17.2, -4.0), V.ohm(V.PULL_OHM))
+    s.resistor((17.2, -2.0), (17.2, -4.0), V.ohm(V.DRIVER_OHM))
     s.ground((17.2, -4.0))
     s.dots((17.2, -2.0))
     s.terminal((18.2, -2.0), "gate: to the\nhigh-side\nswitches")
@@ -133,7 +133,7 @@ def service_switch() -> Sheet:
     s.dots((4.4, -0.9))
     s.resistor((5.2, -0.9), (7.2, -0.9), V.ohm(V.SERIES_OHM), "above")
     s.wire((7.2, -0.9), (9.2, -0.9))
-    s.resistor((8.0, -0.9), (8.0, -2.7), V.ohm(V.PULL_OHM))
+    s.resistor((8.0, -0.9), (8.0, -2.7), V.ohm(V.INPUT_OHM))
     s.ground((8.0, -2.7))
     s.dots((8.0, -0.9))
     s.terminal((9.2, -0.9), f"service\n{V.gp(V.TRUCK, 'service')}")
@@ -148,10 +148,10 @@ def service_switch() -> Sheet:
         (11.6, 1.6),
         (
             "RUN: pin low, coil supply made.",
-            "SERVICE: pin high, coil supply broken;",
-            "at power-up the board ends at its prompt.",
+            "SERVICE: pin high, coil supply broken.",
             "TEST: pin high, coil supply made, for the",
-            "coil test alone. No start in either.",
+            "coil test alone. No start in either; a board",
+            "that is switched on in either: its prompt.",
             "Wire of pole 1 broken: as RUN. Wire of",
             "pole 2 broken: no coil closes.",
         ),

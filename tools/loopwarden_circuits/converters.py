@@ -46,11 +46,11 @@ def converters_and_registers() -> Sheet:
     s.dots((8.2, one), (13.0, two))
     _pull_up(s, (9.8, one), 1.5)
     _pull_up(s, (9.8, two), 1.5)
-    s.text((10.2, -5.05), V.ohm(V.PULL_OHM), size=_TINY)
-    s.text((10.2, -7.45), V.ohm(V.PULL_OHM), size=_TINY)
+    s.text((10.2, -5.05), V.ohm(V.HELD_HIGH_OHM), size=_TINY)
+    s.text((10.2, -7.45), V.ohm(V.HELD_HIGH_OHM), size=_TINY)
     s.wire((15.6, back), (19.6, back))
     _pull_up(s, (17.6, back), 2.2)
-    s.text((18.0, back + 1.2), V.ohm(V.PULL_OHM), size=_TINY)
+    s.text((18.0, back + 1.2), V.ohm(V.HELD_HIGH_OHM), size=_TINY)
     _, _, both = s.gate((14.4, -7.0), "&")
     s.text((15.6, -6.7), "no converter is selected", size=_TINY, valign="bottom")
     s.wire(both, (18.0, -7.0), (18.0, -12.1))
@@ -76,7 +76,7 @@ def converters_and_registers() -> Sheet:
     s.wire((10.6, enable), (10.6, -14.2))
     s.dots((10.6, enable))
     _pull_up(s, (12.3, enable), 2.2)
-    s.text((12.6, -15.1), V.ohm(V.PULL_OHM), size=_TINY)
+    s.text((12.6, -15.1), V.ohm(V.HELD_HIGH_OHM), size=_TINY)
     s.wire((2.8, latch), (14.8, latch), (14.8, -14.2))
     s.wire((9.2, latch), (9.2, -14.2))
     s.dots((9.2, latch))
@@ -88,8 +88,8 @@ def converters_and_registers() -> Sheet:
         (
             f"Input bit {V.TIED_LOW} is tied low and bit {V.TIED_HIGH} high: a chain that does not answer is known. "
             "No converter, or its wire broken: all ones, no reading.",
-            f"Output registers are off until the first word, and in reset; each output has its own {V.ohm(V.PULL_OHM)} "
-            "to 0 V. Nothing that S1 to S6 hang on lies here.",
+            "Output registers are off until the first word, and in reset; each output has its own "
+            f"{V.ohm(V.DRIVER_OHM)} to 0 V. Nothing that S1 to S6 hang on lies here.",
         ),
     )
     return s

@@ -9,7 +9,7 @@ from loopwarden_circuits.stages import opto_input
 
 
 def two_state_inputs() -> Sheet:
-    """High means asked for, or healthy; only plug and crash are pulled up, as their broken wire must read as bad."""
+    """High means asked for, or healthy; plug and crash are turned round, as high is their bad news."""
     s = Sheet()
     s.text((-0.4, 1.6), "key, start, acknowledge, stop, aux, coolant, driver feedback: pulled down", size=12)
     s.terminal((0, 0), "12 V", "left")
@@ -25,27 +25,16 @@ def two_state_inputs() -> Sheet:
             "low = the main counts as closed.",
         ),
     )
-    s.text((-0.4, -5.2), "plug, crash: pulled up", size=12)
+    s.text((-0.4, -4.8), "plug, crash: turned round", size=12)
     s.terminal((0, -6.6), "12 V", "left")
     s.contact((0, -6.6), (3.0, -6.6), "opened by the plug,\nor by the crash", closed=True)
-    s.resistor((3.0, -6.6), (5.2, -6.6), V.ohm(V.LED_OHM), "above")
-    s.wire((5.2, -6.6), (5.6, -6.6))
-    pins = s.opto((5.6, -6.6))
-    cx, cy = pins["cathode"]
-    s.wire((cx, cy), (cx - 0.3, cy), (cx - 0.3, cy - 0.9))
-    s.part(elm.Diode(), (cx - 0.3, cy), (cx - 0.3, -6.6))
-    s.dots((cx - 0.3, cy), (cx - 0.3, -6.6))
-    s.ground((cx - 0.3, cy - 0.9), "0 V of that line")
-    x, y = pins["collector"]
-    s.rail((x + 0.7, y + 2.0), f"{V.PIN_V} V")
-    s.resistor((x + 0.7, y + 2.0), (x + 0.7, y), V.ohm(V.PULL_OHM))
-    s.wire((x, y), (x + 4.2, y))
-    s.capacitor((x + 3.0, y), (x + 3.0, y - 1.8), f"{V.FILTER_FARAD * 1e9:.0f} nF")
-    s.ground((x + 3.0, y - 1.8))
-    s.dots((x + 0.7, y), (x + 3.0, y))
-    s.terminal((x + 4.2, y), "pin, high =\nplugged in,\nor crash")
-    s.wire(pins["emitter"], (pins["emitter"][0] + 0.3, cy), (pins["emitter"][0] + 0.3, cy - 0.6))
-    s.ground((pins["emitter"][0] + 0.3, cy - 0.6))
+    x, y = opto_input(s, (3.0, -6.6), "")
+    _, _, out = s.gate((x, y), "1", inverted=True)
+    s.wire(out, (x + 3.4, y))
+    s.resistor((x + 2.0, y), (x + 2.0, y - 2), V.ohm(V.INPUT_OHM))
+    s.ground((x + 2.0, y - 2))
+    s.dots((x + 2.0, y))
+    s.terminal((x + 3.4, y), "pin, high =\nplugged in,\nor crash")
     s.notes((-0.4, -8.6), ("Wire broken, or its 12 V gone: the pin", "is high: plugged in, or crash (lock)."))
     return s
 

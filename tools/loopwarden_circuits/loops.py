@@ -42,7 +42,7 @@ def loop_toggled() -> Sheet:
     low, high = V.toggled_closed_v()
     s.terminal((0, 0), f"loop drive\n{V.gp(V.TRUCK, 'loop_drive')}", "left")
     s.wire((0, 0), (2.0, 0))
-    s.resistor((0.8, 0), (0.8, -1.8), V.ohm(V.PULL_OHM), "left")
+    s.resistor((0.8, 0), (0.8, -1.8), V.ohm(V.DRIVER_OHM), "left")
     s.ground((0.8, -1.8))
     s.dots((0.8, 0), (1.6, 0))
     s.resistor((2.0, 0), (4.2, 0), V.ohm(V.DRIVE_OHM), "above")
@@ -57,7 +57,7 @@ def loop_toggled() -> Sheet:
     _, _, out = s.gate((4.0, -2.6), "1", inverted=True)
     s.text((3.6, -3.5), "inverter: the opposite of what is driven", align="left", size=10)
     s.wire(out, (7.0, -2.6))
-    s.resistor((7.0, -2.6), (9.2, -2.6), V.ohm(V.PULL_OHM), "above")
+    s.resistor((7.0, -2.6), (9.2, -2.6), V.ohm(V.INPUT_OHM), "above")
     s.wire((9.2, -2.6), (10.9, -2.6), (10.9, 0))
     s.dots((10.9, 0))
     for x, y in ((4.2, 0), (13.6, 0)):

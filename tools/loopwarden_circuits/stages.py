@@ -6,8 +6,8 @@ from loopwarden_circuits import values as V
 from loopwarden_circuits.sheet import Point, Sheet
 
 
-def opto_input(sheet: Sheet, start: Point, pin: str, *, filtered: bool = True, zero: str = "0 V of that line") -> None:
-    """From a 12 V line at `start` to a pin that is high while current flows; 9.5 wide, 3.6 deep."""
+def opto_input(sheet: Sheet, start: Point, pin: str, *, filtered: bool = True, zero: str = "0 V of that line") -> Point:
+    """From a 12 V line at `start` to a pin that is high while current flows: its place, 9 right and 1.2 down."""
     x, y = start
     sheet.resistor((x, y), (x + 2.2, y), V.ohm(V.LED_OHM), "above")
     pins = sheet.opto((x + 2.6, y))
@@ -22,14 +22,16 @@ def opto_input(sheet: Sheet, start: Point, pin: str, *, filtered: bool = True, z
     sheet.wire(pins["collector"], (pins["collector"][0] + 0.2, y), (pins["collector"][0] + 0.2, y + 0.7))
     ex, ey = pins["emitter"]
     sheet.wire((ex, ey), (ex + 4.2, ey))
-    sheet.resistor((ex + 0.7, ey), (ex + 0.7, ey - 2), V.ohm(V.PULL_OHM))
+    sheet.resistor((ex + 0.7, ey), (ex + 0.7, ey - 2), V.ohm(V.INPUT_OHM))
     sheet.ground((ex + 0.7, ey - 2))
     sheet.dots((ex + 0.7, ey))
     if filtered:
         sheet.capacitor((ex + 3.0, ey), (ex + 3.0, ey - 2), f"{V.FILTER_FARAD * 1e9:.0f} nF")
         sheet.ground((ex + 3.0, ey - 2))
         sheet.dots((ex + 3.0, ey))
-    sheet.terminal((ex + 4.2, ey), pin)
+    if pin:
+        sheet.terminal((ex + 4.2, ey), pin)
+    return ex + 4.2, ey
 
 
 def switched_coil(sheet: Sheet, top: Point, name: str, pin: str) -> None:

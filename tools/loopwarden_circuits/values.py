@@ -18,7 +18,8 @@ CART = read_build(_BUILDS / "bench_cart.toml")
 
 PIN_V = 3.3  # the board's pins
 LOW_V, HIGH_V = 0.8, 2.0  # what a pin takes for low and for high at 3.3 V (RP2040 data sheet, from memory)
-PULL_OHM = 4700.0  # the external pull of every input and driver input
+assert TRUCK.pulls is not None
+INPUT_OHM, DRIVER_OHM, HELD_HIGH_OHM = TRUCK.pulls.inputs, TRUCK.pulls.drivers, TRUCK.pulls.held_high
 LED_OHM = 2200.0  # in front of an optocoupler on a 12 V line
 LED_V = 1.2
 OPTO_V = 0.3  # across its closed transistor
@@ -82,7 +83,7 @@ def loop_open_counts() -> float:
 
 def toggled_closed_v() -> tuple[float, float]:
     """Level at the return of a closed toggled loop while low, and while high, is driven."""
-    low = PIN_V * DRIVE_OHM / (DRIVE_OHM + PULL_OHM)
+    low = PIN_V * DRIVE_OHM / (DRIVE_OHM + INPUT_OHM)
     return low, PIN_V - low
 
 
@@ -92,7 +93,7 @@ def led_ma(supply_v: float) -> float:
 
 def filter_ms() -> float:
     """How long an input behind an optocoupler takes to fall to a sure low."""
-    return 1000 * PULL_OHM * FILTER_FARAD * math.log((PIN_V - OPTO_V) / LOW_V)
+    return 1000 * INPUT_OHM * FILTER_FARAD * math.log((PIN_V - OPTO_V) / LOW_V)
 
 
 def monitor() -> DutyMonitor:
