@@ -32,7 +32,7 @@ def facts(build: BuildFile) -> dict[str, Any]:
     numbers = {name: n for n, name in HEADER.items()}
     pulls = build.pulls
     for signal, place in build.pins.items():
-        key = P.pull_of(signal, place)
+        key = P.pull_of(build, signal)
         rows.append(
             {
                 "signal": signal,
@@ -160,7 +160,7 @@ def _resistors(build: BuildFile) -> list[str]:
         ("drivers", "to ground, at the driver's input"),
         ("held_high", "to 3.3 V"),
     ):
-        signals = [s for s, place in build.pins.items() if P.pull_of(s, place) == key]
+        signals = [signal for signal in build.pins if P.pull_of(build, signal) == key]
         if signals:
             text = f"{show(getattr(build.pulls, key), 'ohm')} {what}: {', '.join(signals)}"
             lines += textwrap.wrap(text, _WIDTH, initial_indent="  ", subsequent_indent="    ")

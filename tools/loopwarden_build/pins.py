@@ -300,11 +300,15 @@ def _spi_of(pins: dict[str, str]) -> int:
     return next((spi for spi, gpios in _SPI["spi_clock"].items() if clock in gpios), -1)
 
 
-def pull_of(signal: str, place: str) -> str:
+def pull_of(build: BuildFile, signal: str) -> str:
     """The key of [pulls] that says which resistor belongs at a signal; "" where none does: analogue, or driven always.
 
-    A register's input floats as a pin's does, and its outputs float until it is enabled.
+    A register's input floats as a pin's does, and its outputs float until it is enabled. The echo of a toggled loop is
+    pulled to the opposite of what is driven, by its own circuit: a second resistor would leave it half way.
     """
+    place = build.pins[signal]
+    if signal.startswith("loop ") and isinstance(build.loop[int(signal.split()[1]) - 1], ToggledLoop):
+        return ""
     if place == "none":
         return ""
     if signal in ("converter_select", "converter2_select", "register_enable", "spi_in"):
