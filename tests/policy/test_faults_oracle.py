@@ -52,10 +52,8 @@ class Pair:
 
     def judgement(self, column):
         f = self.quick
-        if f.column != column:
-            f.turn_to(column)
-        if f.changed:
-            f.judge()
+        if f.changed or f.column != column:
+            f.judge(column)
         return {
             "worst": f.worst,
             "worst_row": f.worst_row,

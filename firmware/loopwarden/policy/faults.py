@@ -12,15 +12,14 @@ UNKNOWN = const(15)  # a finding's unknown bit stands this far above its bad bit
 _CONFIRMED = const(0x1000000)  # a slot's count: 0 quiet, from its set time below this upwards while it counts
 _FORGIVEN_MS = const(64)  # a first bad reading credits no time; four times this of good time and it is forgotten
 _HEAL_MIN_MS = const(250)  # four times this, at least, is the time in which a fault heals
-_CAPS, _LOCKS = const(4), const(8)
+_LOCKS = const(8)
 NOTED, GONE, ENDED = const(1), const(2), const(4)  # marks for the memory
 _FEW = const(4)  # slots that may count in every tick, in each group
-OFF_COLUMN, STANDING_COLUMN, MOVING_COLUMN = range(3)
 
 
 def _asks(row, reaction):
-    """What a row asks for, as a number that sorts: reaction, the lower id; then lock, caps and lamps. Start-up only."""
-    bits = (_LOCKS if row[T.ENDS] == T.LOCK else 0) | (_CAPS if min(row[T.DRIVE], row[T.CHARGE]) < T.FULL else 0)
+    """What a row asks for, as a number that sorts: reaction, the lower id; then lock and lamps. Start-up only."""
+    bits = _LOCKS if row[T.ENDS] == T.LOCK else 0
     if reaction >= T.CAUTION:
         bits |= row[T.LAMP] or (T.STOP_LAMP if reaction >= T.REFUSE else T.CAUTION_LAMP)
     return (reaction << 8 | 255 - row[T.ID]) << 4 | bits if reaction else bits
@@ -51,12 +50,12 @@ class Faults:
         self.owed, self.much = [], bytearray(0)  # owed: what was bad in ticks put off, and above it their ms
         self.on = bytearray(0)  # per slot: 1 active
         self.actives = self.judged = self.best = self.bits = self.locks = self.acked = self.marked = 0
-        self.worst = self.worst_row = 0  # bits: 1 caution lamp, 2 stop lamp, and what locks or caps, of all active rows
+        self.worst = self.worst_row = 0  # bits: 1 caution lamp, 2 stop lamp, and what locks, of all active rows
         # Set by the supervisor: how many rows may become active in this tick; the pair of groups that counts in it.
         self.quota, self.busy = 1, 0
-        self.column, self.asked = OFF_COLUMN, self.asks[OFF_COLUMN]
-        self.changed = self.stale = 1  # stale: a row ended or the column changed, so all are weighed anew
-        self.drive = self.charge = self.none = T.FULL << 8
+        self.column, self.asked = 0, self.asks[0]  # 0 off, 1 standing, 2 moving
+        self.changed = self.stale = 1  # stale: a row ended, so all are weighed anew
+        self.drive = self.charge = T.FULL << 8
 
     def add(self, slots):
         """Add a group; slots: (row id, place), or (row id, place, set ms). Returns its number. Start-up only."""
@@ -165,13 +164,7 @@ class Faults:
             self.active[self.actives] = i
             self.actives += 1
             self.since_ms[i] = self.clock_ms
-            ask = self.asked[i]  # one that ends makes all the others count anew
-            if ask > self.best:
-                self.best = ask
-            self.bits |= ask
-            if ask & _CAPS:
-                self.drive = min(self.drive, self.drive_caps[i])
-                self.charge = min(self.charge, self.charge_caps[i])
+            self._weigh(i)  # one that ends makes all the others count anew
         self.places[i] |= place
         self._mark(i, NOTED)  # S8, S9
 
@@ -242,16 +235,17 @@ class Faults:
             self._deactivate(i)
         return self.places[row] == 0
 
-    def turn_to(self, column):
-        """Another column of the table is in force."""
-        self.column = column
-        self.asked = self.asks[column]
-        self.changed = self.stale = 1
-
-    def judge(self):
-        """Find the hardest reaction, the caps and the lamps of the column now in force."""
-        if self.stale:
-            self._weigh_all(self.asked)
+    def judge(self, column):
+        """Find the hardest reaction, the caps and the lamps of the column of the table that is now in force."""
+        if self.stale or column != self.column:
+            self.column = column
+            self.asked = self.asks[column]
+            self.best = self.bits = self.stale = 0
+            self.drive = self.charge = T.FULL << 8
+            for row in self.active:
+                if not row:
+                    break
+                self._weigh(row)
         best = self.best
         self.worst = best >> 12
         self.worst_row = 255 - (best >> 4 & 255) if self.worst else 0
@@ -259,29 +253,12 @@ class Faults:
         self.changed = 0
         self.judged ^= 1
 
-    def _weigh_all(self, asks):
-        best = bits = self.stale = 0
-        for row in self.active:
-            if not row:
-                break
-            row = asks[row]
-            if row > best:
-                best = row
-            bits |= row
-        self.best = best
-        self.bits = bits
-        self.drive = self._least(self.drive_caps) if bits & _CAPS else self.none
-        self.charge = self._least(self.charge_caps) if bits & _CAPS else self.none
-
-    def _least(self, caps):
-        least = self.none
-        for row in self.active:
-            if not row:
-                break
-            row = caps[row]
-            if row < least:
-                least = row
-        return least
+    def _weigh(self, row):
+        ask = self.asked[row]
+        self.best = max(self.best, ask)
+        self.bits |= ask
+        self.drive = min(self.drive, self.drive_caps[row])
+        self.charge = min(self.charge, self.charge_caps[row])
 
     def active_ids(self):
         """Active row ids in table order (allocates; for hosts and links)."""

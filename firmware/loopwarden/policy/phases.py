@@ -7,7 +7,6 @@ can be read here from top to bottom. Limits and lamps follow from the phase; the
 from loopwarden import signals as S
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import start_checks as C
-from loopwarden.policy.faults import MOVING_COLUMN, OFF_COLUMN, STANDING_COLUMN
 from loopwarden.policy.part import Part
 
 NAMES = ("off", "checking", "precharging", "live", "winding down", "opening", "discharging", "locked out")
@@ -81,11 +80,9 @@ class Phases(Part):
             self.fresh_key = 1
             self.outputs.hold = self.build.hold_fitted
         live = LIVE <= self.phase <= WINDING
-        column = OFF_COLUMN if not live else MOVING_COLUMN if self.motion.moving else STANDING_COLUMN
-        if column != f.column:
-            f.turn_to(column)
-        if f.changed:
-            f.judge()
+        column = 1 + self.motion.moving if live else 0  # of the fault table: off, standing, moving
+        if f.changed or column != f.column:
+            f.judge(column)
         if live and f.worst >= T.WIND and (f.worst >= T.DOWN or self.stage == DRIVE):
             self._end(f.worst, f.worst_row)
         elif (self.phase != PRECHARGING or not self._aborts()) and self.t_ms >= self.wait_ms:
