@@ -19,8 +19,6 @@ COPIES = [
     (lamps._ALL_OPEN, phases.ALL_OPEN),
     (limits._WINDING, phases.WINDING),
     (limits._OPENING, phases.OPENING),
-    (supervisor._MARK, phases.MARK),
-    (supervisor._ALL_OPEN, phases.ALL_OPEN),
     (switches._COUNTER, supervisor._COUNTER),
     (thermal._COUNTER, supervisor._COUNTER),
     (health._COUNTER, supervisor._COUNTER),

@@ -39,7 +39,7 @@ class Phases(Part):
     uses = ("checks", "electrics", "isolation", "memory", "motion", "resistors", "switches")
 
     def __init__(self, build, faults):
-        self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = self.calm = self.moved = 0
+        self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = self.calm = 0
         self.solid = self.solid_ms = self.full_ms = self.lost_ms = self.hold_ms = self.restarts = self.reached = 0
         self.wind_cap = self.wind_acc = self.finish = self.why_row = self.emergency = self.refused_ms = 0
         self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.after_run = 0
@@ -74,15 +74,15 @@ class Phases(Part):
         self.t_ms += dt
         s = self.switches
         f = self.faults
-        if self.calm and not f.changed and s.key and not s.cut and self.motion.moving == self.moved:
-            return
-        if s.edges & S.KEY:
-            self.fresh_key = 1
-            self.outputs.hold = self.build.hold_fitted
         live = LIVE <= self.phase <= WINDING
         column = 1 + self.motion.moving if live else 0  # of the fault table: off, standing, moving
         if f.changed or column != f.column:
             f.judge(column)
+        elif self.calm and s.key and not s.cut:
+            return
+        if s.key:
+            self.fresh_key |= s.edges & S.KEY
+            self.outputs.hold = self.build.hold_fitted
         if live and f.worst >= T.WIND and (f.worst >= T.DOWN or self.stage == DRIVE):
             self._end(f.worst, f.worst_row)
         elif (self.phase != PRECHARGING or not self._aborts()) and self.t_ms >= self.wait_ms:
@@ -129,7 +129,6 @@ class Phases(Part):
     def _idle(self):
         self._bus_off()
         if self.switches.key:
-            self.outputs.hold = self.build.hold_fitted
             self.enter(READY)
 
     def _ready(self):
@@ -204,16 +203,15 @@ class Phases(Part):
         return 1
 
     def _mark(self):
-        if not self.part_ms:
+        if self.t_ms == self.faults.dt:
             # S12: what a start and an emergency discharge can cost is on record before the first contactor closes.
-            self.part_ms = 1
             b = self.build
             r = self.resistors
             self.memory.mark_live(r.precharge_mj + b.precharge_start_mj, r.discharge_mj + b.discharge_emergency_mj)
             self.faults.drop(43)
             self.faults.drop(56)
-            self.motion.closing()
-            self.isolation.closing()
+            self.motion.seen = self.motion.granted = 0  # proof of motion starts anew
+            self.isolation.settled = self.isolation.closed_ms = 0  # what was read before is history
         if self.memory.mark:
             self.start_mv = self.inputs.bus_mv
             self._precharge(NEGATIVE_TEST)
@@ -297,7 +295,7 @@ class Phases(Part):
             return
         self.resistors.precharge_ends()
         self.solid = self.solid_ms = self.full_ms = self.lost_ms = 0
-        self.isolation.closing()
+        self.isolation.settled = self.isolation.closed_ms = 0
         self.enter(DRIVE)
 
     # Live
@@ -307,10 +305,9 @@ class Phases(Part):
         lost = self.faults.places[35]
         # Unless one of the following ends it; not in the first tick, in which the winding down still limits.
         self.calm = self.solid and not self.charge and not lost and self.wind_cap == T.FULL
-        self.moved = self.motion.moving
         self.wind_cap = T.FULL
         self.outputs.hv_loads_enable = 1  # the loads come on first: a main that did not close shows now
-        self.lost_ms = self.lost_ms + self.faults.dt if lost and not self.moved else 0
+        self.lost_ms = self.lost_ms + self.faults.dt if lost and not self.motion.moving else 0
         if not self.solid and e.pack_ok and e.bus_ok:
             self._hold(self.inputs.pack_mv, self.inputs.bus_mv)
         if not self.switches.key:
@@ -358,29 +355,24 @@ class Phases(Part):
             self.fresh_key = 0  # this key-on ends no fault: it is the same drive
             self.enter(DRIVE)
             return
-        if not self.motion.moving:
-            self.finish = 1  # the first confirmed standing ends it
-        if self.finish:
-            self._ramp(_STANDING_RAMP_MS, 0)
-        elif worst == T.FAST:  # no row that asks for it ends before the next key-on
-            self._ramp(self.build.ramp_fast_ms, 0)
-        elif self.wind_cap > self.build.crawl_permille:
-            self._ramp(self.build.ramp_ms, self.build.crawl_permille)
+        self.finish |= not self.motion.moving  # the first confirmed standing ends it
+        b = self.build
+        fast = self.finish or worst == T.FAST  # no row that asks for it ends before the next key-on
+        if fast or self.wind_cap > b.crawl_permille:
+            span_ms = _STANDING_RAMP_MS if self.finish else b.ramp_fast_ms if fast else b.ramp_ms
+            self.wind_acc += T.FULL * self.faults.dt
+            step = self.wind_acc // span_ms
+            self.wind_acc -= step * span_ms
+            self.wind_cap = max(self.wind_cap - step, 0 if fast else b.crawl_permille)
         else:
             self.part_ms += self.faults.dt
-            if self.part_ms >= self.build.crawl_ms:
+            if self.part_ms >= b.crawl_ms:
                 self.wind_cap = 0
         if self.wind_cap == 0:
             self.outputs.hv_loads_enable = 0  # or their current would pass for the drive's, and nothing ever stands
             if self.finish:
                 self._down()
         # S4: moving and at zero, nothing opens; standing or the fallback of the motion monitor ends it.
-
-    def _ramp(self, span_ms, floor):
-        self.wind_acc += T.FULL * self.faults.dt
-        step = self.wind_acc // span_ms
-        self.wind_acc -= step * span_ms
-        self.wind_cap = max(self.wind_cap - step, floor)
 
     # Opening
 
@@ -391,58 +383,49 @@ class Phases(Part):
 
     def _wait_current(self):
         low = self.electrics.low
-        if self.t_ms < (_CURRENT_WAIT_MS if low >= 0 else _CURRENT_BLIND_MS) and low != 1:
-            return
-        if low != 1 and self.build.current_fitted:
-            self._under_load()  # current unknown is noted, never taken for none (S10)
-        self.outputs.positive = 0
-        self.start_mv = self.inputs.bus_mv if self.electrics.bus_ok else 0
-        self.enter(POSITIVE_OPENS, self.build.release_ms)
+        if low == 1 or self.t_ms >= (_CURRENT_WAIT_MS if low >= 0 else _CURRENT_BLIND_MS):
+            if low != 1 and self.build.current_fitted:
+                self._under_load()  # current unknown is noted, never taken for none (S10)
+            self.outputs.positive = 0
+            self.start_mv = self.inputs.bus_mv if self.electrics.bus_ok else 0
+            self.enter(POSITIVE_OPENS, self.build.release_ms)
 
     def _positive_opens(self):
-        if not self.electrics.bus_ok or not self.start_mv or not self._may_discharge(self.inputs.bus_mv):
+        self.half_ms = 0 if self.build.discharge_kind == 2 else -1  # -1: not there yet; a bleed has no halves
+        if self.electrics.bus_ok and self.start_mv and self._may_discharge(self.inputs.bus_mv):
+            # S6: the one exception, a single budgeted pulse with one pole closed; a bleed is only watched.
+            self.outputs.discharge = 0 if self.build.discharge_kind == 2 else 1
+            self.enter(PROOF_PULSE)
+        else:
             self._negative_off()  # no conclusion: the pole stays unproven
-            return
-        self.ref_mv = self.half_mv = self.inputs.bus_mv
-        self.half_ms = 0
-        if self.build.discharge_kind != 2:
-            self.outputs.discharge = 1  # S6: the one exception, a single budgeted pulse with one pole closed
-        self.enter(PROOF_PULSE)
 
     def _proof_pulse(self):
-        if not self.electrics.bus_ok:
-            self._proof_done()
-            return
-        bus = self.inputs.bus_mv
+        t = self.t_ms - self.build.close_ms
+        bus = self.inputs.bus_mv if self.electrics.bus_ok else 0
         fell = self.start_mv - bus
         need = max(_PROOF_MIN_MV, self.start_mv // 1000 * self.build.proof_fall_permille)
-        t = self.t_ms - self.build.close_ms
-        if self.build.discharge_kind == 2:
+        if not self.electrics.bus_ok or (t >= self.build.proof_ms and self.half_ms < 0):
+            self._proof_done()  # no conclusion: there is no reading, or the tick came too late for two halves
+        elif self.build.discharge_kind == 2:
             if fell >= need or self.t_ms >= self.build.proof_max_ms:
-                self._judge_proof(fell, need, need, bus)
-        elif t >= self.build.proof_ms and not self.half_ms:
-            self._proof_done()  # the tick came too late for two halves: no conclusion
+                self._judge_proof(fell, need, bus, 0)
         elif t >= self.build.proof_ms:
-            t = self._pace(t, bus)
-            self._judge_proof(fell, need, t, bus)
+            self._judge_proof(fell, need, bus, t)
         elif t >= 0 and self.part_ms == 0:
             self.part_ms = t + 1  # the discharge contact is surely closed: from here two halves are compared
             self.ref_mv = bus
-        elif t * 2 >= self.build.proof_ms and self.half_ms == 0:
+        elif t * 2 >= self.build.proof_ms and self.half_ms < 0:
             self.half_ms = t
             self.half_mv = bus
 
-    def _pace(self, t, bus):
-        # Below 0 when the second half falls at less than three quarters of the first half's pace: it levels off.
+    def _judge_proof(self, fell, need, bus, t):
+        # A free bus falls on at nearly the same pace; one fed past the precharge resistor levels off, its second half
+        # falls at less than three quarters of the first half's pace; one fed by the positive main does not fall. What
+        # is neither stays unproven.
         first = (self.ref_mv - self.half_mv) // (self.half_ms - self.part_ms + 1)
-        return (self.half_mv - bus) // (t - self.half_ms) * 4 - first * 3
-
-    def _judge_proof(self, fell, need, pace, bus):
-        # A free bus falls on at nearly the same pace; one fed past the precharge resistor levels off; one fed by the
-        # positive main does not fall. What is neither stays unproven.
         if fell * 2 < need:
             self.faults.trip(45, bus)
-        elif pace < 0 and fell < 3 * need:
+        elif t and fell < 3 * need and (self.half_mv - bus) // (t - self.half_ms) * 4 < first * 3:
             self.faults.trip(47, bus)
         elif fell >= need:
             self.memory.prove_positive()
@@ -459,8 +442,7 @@ class Phases(Part):
     # Discharging
 
     def _released(self):
-        self.isolation.settled = 1
-        self.isolation.watching = 1
+        self.isolation.settled = self.isolation.watching = 1
         self.restarts = 0
         # A spinning motor may feed the bus: while it may, discharge waits and nothing is judged.
         self.enter(DISCHARGE, self.build.coast_ms if self.emergency and not self.motion.fitted else 0)
@@ -478,16 +460,13 @@ class Phases(Part):
         bleed = self.build.discharge_kind == 2
         failed = f.places[54] or f.places[55]
         late = failed or self.t_ms - self.wait_ms >= self.build.discharge_window_ms
-        bus = (
-            self.inputs.bus_mv if self.electrics.bus_ok else self.build.pack_over_mv
-        )  # unreadable counts as a full one
+        # One that cannot be read counts as a full one, and stays "not dead": lamps lit, no start (S5, S10).
+        bus = self.inputs.bus_mv if self.electrics.bus_ok else self.build.pack_over_mv
         o.discharge = 0 if late or bleed or not self._may_discharge(bus) else 1
-        if not self.electrics.bus_ok:
-            return  # an unreadable bus stays "not dead": lamps lit, no start (S5, S10)
         if bus < (self.build.dead_mv if late or bleed else self.build.discharge_stop_mv):
             o.discharge = 0
             self.enter(CREEP)
-        elif late and not failed:
+        elif late and not failed and self.electrics.bus_ok:
             f.trip(54, bus)
 
     def _may_discharge(self, mv):

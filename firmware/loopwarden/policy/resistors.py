@@ -35,10 +35,6 @@ class Resistors(Part):
         self.precharge_mj = self.discharge_mj = self.energy_mj = self.doubt_mj = self.last_mj = self.start_mv = 0
         self.precharge_tail_ms = self.discharge_tail_ms = self.cool_ms = self.last_mv = 0
 
-    def start(self, memory):
-        """Power-up: the heat at the last mark."""
-        self.precharge_mj, self.discharge_mj = memory.precharge_mj, memory.discharge_mj
-
     def precharge_closes(self):
         """The precharge contactor is commanded closed now: energies count from command plus travel time."""
         b = self.build

@@ -16,7 +16,6 @@ _PARTS = "switches electrics motion isolation thermal health resistors checks ph
 _ASK_MS = const(10000)
 _ORDER = bytes((0, 1, 0, 2, 0, 5, 0, 3, 0, 1, 0, 2, 0, 5, 0, 4))
 _COUNTER = const(0x1FFFFFFF)
-_MARK, _ALL_OPEN = const(2), const(15)  # stages of phases.py: something is, or is about to be, commanded between them
 
 
 class Supervisor:
@@ -29,7 +28,6 @@ class Supervisor:
 
     def __init__(self, build, memory):
         self.build, self.memory = build, memory
-        self.inputs = self.outputs = None
         f = self.faults = faults.Faults(build)
         self.switches, self.electrics = switches.Switches(build, f), electrics.Electrics(build, f)
         self.motion, self.isolation = motion.Motion(build, f), isolation.Isolation(build, f)
@@ -38,8 +36,9 @@ class Supervisor:
         self.resistors, self.checks = resistors.Resistors(build, f), start_checks.StartChecks()
         self.phases, self.limits = phases.Phases(build, f), limits.Limits(build, f)
         self.cooling, self.lamps = cooling.Cooling(build, f), lamps.Lamps(build, f)
-        self._join()
-        self.resistors.start(memory)
+        self.bind(None, S.Outputs())
+        # The heat at the last mark.
+        self.resistors.precharge_mj, self.resistors.discharge_mj = memory.precharge_mj, memory.discharge_mj
         self.health.start()
         self.phases.start()
         # Saved bound methods: looking a method up costs more than calling it.
@@ -50,10 +49,6 @@ class Supervisor:
         self.slow_at = [0] * len(self.slow)
         self.judged = self.turn = self.asked = self.ask_ms = self.answer = 0
 
-    def _join(self):
-        for name in _PARTS.split():
-            getattr(self, name).join(self)
-
     @property
     def phase(self):
         """Index into phases.NAMES."""
@@ -62,7 +57,8 @@ class Supervisor:
     def bind(self, inputs, outputs):
         """Take the two objects that every step gets; the first step does it where nobody did before."""
         self.inputs, self.outputs = inputs, outputs
-        self._join()
+        for name in _PARTS.split():
+            getattr(self, name).join(self)
         outputs.off()
         outputs.hold = self.build.hold_fitted
 
@@ -87,7 +83,7 @@ class Supervisor:
         part = self.parts
         part[0]()
         p = self.phases
-        if self.switches.cut and _MARK <= p.stage < _ALL_OPEN:
+        if self.switches.cut and phases.MARK <= p.stage < phases.ALL_OPEN:
             p.cut()  # S3: any phase, any speed, this tick; all else waits for the next
             outputs.heartbeat ^= 1
             return
@@ -121,10 +117,9 @@ class Supervisor:
 
     def ask(self, row_id):
         """A link asks to clear or acknowledge a row; the wired button decides (S15). Outside the tick."""
-        known = 0 < row_id < len(self.faults.ends)
-        self.asked = row_id if known else 0
+        self.asked = row_id if 0 < row_id < len(self.faults.ends) else 0
+        self.answer = WAITING if self.asked else NOT_ACTIVE
         self.ask_ms = 0
-        self.answer = WAITING if known else NOT_ACTIVE
 
     def _asked(self):
         # S9, S15: off, the bus proven dead, the button pressed after the request, the condition gone. What an end means

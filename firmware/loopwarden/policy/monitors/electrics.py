@@ -30,7 +30,6 @@ class Electrics(Part):
     def __init__(self, build, faults):
         self.live = self.closing = self.pack_ok = self.bus_ok = self.dead_ms = self.gone_ms = self.steady = 0
         self.last_bus_mv = self.last_current_ma = self.rest_mv = self.calm = 0
-        self.bus_low_mv = self.bus_high_mv = self.reports = 0
         self.low = -1
         faults.set_ms[39] = build.over_current_ms
         self.group = faults.add(_SLOTS)
@@ -41,7 +40,7 @@ class Electrics(Part):
         self.aux = 3 if build.feedback else 0
 
     def step(self):
-        """Judge one tick; one like the one before, live or dead, with everything in order, takes the short way."""
+        """Judge one tick; a live one like the one before, with everything in order, takes the short way."""
         i = self.inputs
         pack = i.pack_mv
         bus = i.bus_mv
@@ -53,8 +52,8 @@ class Electrics(Part):
             bad = _PACK_OVER if pack >= self.high_mv else _PACK_UNDER if pack <= self.low_mv else 0
         if self.fitted:
             bad |= self._current(i.current_ma, i.current_state)
-        if self.calm and not (bad or i.bus_state or bus is None) and self.bus_low_mv < bus < self.bus_high_mv:
-            if self.switches.word >> 8 & self.aux == self.reports and (-_APART < pack - bus < _APART or not self.live):
+        if self.calm and not (bad or i.bus_state or bus is None) and self.low_mv < bus < self.high_mv:
+            if -_APART < pack - bus < _APART and self.switches.word >> 8 & self.aux == self.aux:
                 self.last_bus_mv = bus
                 return
         bad |= self._bus(bus, pack, self.build)
@@ -63,11 +62,7 @@ class Electrics(Part):
                 bad |= _FEEDBACK
         if bad != self.steady:
             self.steady = self.faults.update(self.group, bad, bad & _DROPPED)
-        self.calm = not (self.steady or self.gone_ms) and (self.live or self.dead_ms >= _PROVEN_MS)
-        if self.calm:
-            self.bus_low_mv = self.low_mv if self.live else -self.build.noise_mv
-            self.bus_high_mv = self.high_mv if self.live else self.build.dead_mv
-            self.reports = (self.outputs.positive | self.outputs.negative << 1) & self.aux
+        self.calm = self.live and not (self.steady or self.gone_ms)
 
     def _bus(self, bus, pack, b):
         bad = bus is not None and bus < b.dead_mv and self.last_bus_mv > 3 * b.dead_mv

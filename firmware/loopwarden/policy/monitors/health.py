@@ -18,9 +18,8 @@ class Health(Part):
 
     def start(self):
         """What the memory says at power-up. Start-up only."""
-        m = self.memory
-        due = m.under_load >= self.build.inspect_after
-        for row, told in ((76, m.new), (75, m.damaged), (13, m.drifting), (80, due)):
+        m, b = self.memory, self.build
+        for row, told in ((76, m.new), (75, m.damaged), (13, m.drifting), (80, m.under_load >= b.inspect_after)):
             if told:
                 self.faults.trip(row)
 

@@ -23,10 +23,6 @@ class Isolation(Part):
         self.settled = self.watching = 1
         self.group = faults.add(_SLOTS)
 
-    def closing(self):
-        """The contactors close: what was read before is history."""
-        self.settled = self.closed_ms = 0
-
     def step(self, dt):
         """Judge one turn; dt: ms since the last turn."""
         i = self.inputs

@@ -27,10 +27,6 @@ class Motion(Part):
         self.steep = self.pulses = self.seen = self.granted = self.steady = 0
         self.group = faults.add(((63, 0, _LOST_MS), (63, 1, 0), (63, 2, 0)))
 
-    def closing(self):
-        """The contactors are about to close: proof of motion starts anew."""
-        self.seen = self.granted = 0
-
     def step(self):
         """Judge one tick."""
         i = self.inputs
