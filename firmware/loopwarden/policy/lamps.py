@@ -1,6 +1,5 @@
 """Lamps: ready, caution, stop, and the two high-voltage lamps that never go out on anything but a measurement (S5)."""
 
-from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
 _READY, _DRIVE, _ALL_OPEN = 1, 8, 15  # stages of phases.py
@@ -12,9 +11,6 @@ class Lamps(Part):
 
     uses = ("electrics", "phases", "switches")
 
-    def __init__(self, build, faults):
-        self.aux = S.AUX_POSITIVE | S.AUX_NEGATIVE if build.feedback else 0
-
     def step(self):
         """One tick."""
         o = self.outputs
@@ -23,7 +19,7 @@ class Lamps(Part):
         # A contactor in its release time may still conduct: lit from precharging until all have let go.
         # The lamp test leaves it alone: it is lit from power-up until the bus has proven itself, which tests it.
         dark = self.electrics.dead_ms >= _DEAD_MS and (p.stage <= _READY or p.stage > _ALL_OPEN)
-        dark = dark and not (o.positive or o.negative or o.precharge or self.switches.word & self.aux)
+        dark = dark and not (o.positive or o.negative or o.precharge or self.switches.reported)
         o.lamp_hv = 0 if dark else 1
         test = p.stage == _READY and p.t_ms < _TEST_MS
         o.lamp_ready = 1 if test or (p.stage == _DRIVE and p.solid) else 0

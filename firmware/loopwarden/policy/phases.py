@@ -234,7 +234,7 @@ class Phases(Part):
             if alone:
                 self.outputs.precharge = 0
                 self.enter(NEGATIVE_TEST_ENDS, self.build.release_ms)
-            elif self.build.feedback and not self.electrics.reported() & 2:
+            elif self.build.feedback and not self.switches.reported & 2:
                 self._abort(49, bus)
             else:
                 self.reached = 0
@@ -289,9 +289,8 @@ class Phases(Part):
             self.outputs.precharge = 0
             self.wait_ms += self.build.release_ms
             return
-        reported = self.electrics.reported()
-        if self.build.feedback and reported != 3:
-            self._abort(49 if reported & 1 else 48, self.inputs.bus_mv)
+        if self.build.feedback and self.switches.reported != 3:
+            self._abort(49 if self.switches.reported & 1 else 48, self.inputs.bus_mv)
             return
         self.resistors.precharge_ends()
         self.solid = self.solid_ms = self.full_ms = self.lost_ms = 0

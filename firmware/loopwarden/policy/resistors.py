@@ -102,10 +102,6 @@ class Resistors(Part):
         """Heat in mJ of a discharge that is on and is switched off now: its release time, and a tick at either end."""
         return heat_mj(mv, self.build.discharge_r_mohm, self.build.release_ms + 2 * self.build.tick_ms)
 
-    def precharge_fits(self, mj):
-        """True when so much more heat fits the precharge budget (S12)."""
-        return self.precharge_mj + mj <= self.build.precharge_budget_mj
-
     def discharge_fits(self, mj):
         """True when so much more heat fits the discharge budget, or no resistor of ours carries it (S12)."""
         return self.build.discharge_kind or self.discharge_mj + mj <= self.build.discharge_budget_mj

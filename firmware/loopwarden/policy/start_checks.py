@@ -21,41 +21,31 @@ class StartChecks(Part):
 
     def refusal(self, charge):
         """Return FINE or the first reason against a start; charge: 1 for a charge, 0 for a drive. S1, S10."""
-        return self._standing(self.switches, self.memory, charge) or self._electric(self.electrics, self.build, charge)
-
-    def _standing(self, s, m, charge):
+        i, b = self.inputs, self.build
+        s, m, n = self.switches, self.memory, self.isolation
         return (
             (self.faults.worst >= T.REFUSE and BY_FAULT)
             or (s.cut and STOPPED)
             or (s.open & (s.hard | s.watched) and LOOP)
             or (s.open & (s.permit_charge if charge else s.permit_drive) and PERMIT)
-            or (self.isolation.watching and not self._isolated(self.inputs.isolation_ohm) and ISOLATION)
+            # The monitor's turn may be 160 ms old: this tick's reading has to be there and good as well.
+            or (n.watching and (not n.good or i.isolation_state or i.isolation_ohm is None) and ISOLATION)
+            or (n.watching and i.isolation_ohm < b.iso_fault_ohm and ISOLATION)
             or ((not s.plugged if charge else s.word & S.PLUG) and PLUG)
             or ((m.failed or m.new or not m.ready) and MEMORY)
-            or (not self._supplied(self.inputs.supply_mv) and SUPPLY)
+            or (
+                (i.supply_state or i.supply_mv is None or not b.supply_low_mv <= i.supply_mv <= b.supply_high_mv)
+                and SUPPLY
+            )
             or (not self.thermal.good() and TEMPERATURE)
             or (self.motion.fitted and (self.motion.moving or not self.motion.quiet()) and NOT_STANDING)
-        )
-
-    def _supplied(self, mv):
-        b = self.build
-        return not self.inputs.supply_state and mv is not None and b.supply_low_mv <= mv <= b.supply_high_mv
-
-    def _isolated(self, ohm):
-        # The monitor's turn may be 160 ms old: this tick's reading has to be there and good as well.
-        good = self.isolation.good and not self.inputs.isolation_state
-        return good and ohm is not None and ohm >= self.build.iso_fault_ohm
-
-    def _electric(self, e, b, charge):
-        pack = self.inputs.pack_mv
-        return (
-            ((not e.pack_ok or not b.pack_under_mv < pack < b.pack_over_mv) and PACK)
-            or (b.current_fitted and e.low != 1 and CURRENT)
-            or (charge and pack >= b.charge_end_mv and PACK_FULL)
+            or ((not self.electrics.pack_ok or not b.pack_under_mv < i.pack_mv < b.pack_over_mv) and PACK)
+            or (b.current_fitted and self.electrics.low != 1 and CURRENT)
+            or (charge and i.pack_mv >= b.charge_end_mv and PACK_FULL)
             or (charge and (self.faults.places[19] or self.thermal.coldest_dc < b.pack_cold_dc) and PACK_COLD)
-            or (not e.dead_ms and BUS_NOT_DEAD)
+            or (not self.electrics.dead_ms and BUS_NOT_DEAD)
             or (not self.resistors.discharge_fits(b.discharge_emergency_mj) and DISCHARGE_HOT)
-            or (not self.resistors.precharge_fits(b.precharge_start_mj) and PRECHARGE_HOT)
+            or (self.resistors.precharge_mj + b.precharge_start_mj > b.precharge_budget_mj and PRECHARGE_HOT)
             or (not self.positive_open() and PROOF)
             or FINE
         )

@@ -35,7 +35,7 @@ class Supervisor:
         f.add_events(memory.locked)
         self.resistors, self.checks = resistors.Resistors(build, f), start_checks.StartChecks()
         self.phases, self.limits = phases.Phases(build, f), limits.Limits(build, f)
-        self.cooling, self.lamps = cooling.Cooling(build, f), lamps.Lamps(build, f)
+        self.cooling, self.lamps = cooling.Cooling(build, f), lamps.Lamps()
         self.bind(None, S.Outputs())
         # The heat at the last mark.
         self.resistors.precharge_mj, self.resistors.discharge_mj = memory.precharge_mj, memory.discharge_mj

@@ -53,13 +53,15 @@ class Electrics(Part):
         if self.fitted:
             bad |= self._current(i.current_ma, i.current_state)
         if self.calm and not (bad or i.bus_state or bus is None) and self.low_mv < bus < self.high_mv:
-            if -_APART < pack - bus < _APART and self.switches.word >> 8 & self.aux == self.aux:
+            if -_APART < pack - bus < _APART and self.switches.reported == self.aux:
                 self.last_bus_mv = bus
                 return
         bad |= self._bus(bus, pack, self.build)
-        if self.aux and not self.closing:
-            if self.switches.word >> 8 & 3 != self.outputs.positive | self.outputs.negative << 1:
-                bad |= _FEEDBACK
+        if (
+            not self.closing
+            and self.switches.reported != (self.outputs.positive | self.outputs.negative << 1) & self.aux
+        ):
+            bad |= _FEEDBACK
         if bad != self.steady:
             self.steady = self.faults.update(self.group, bad, bad & _DROPPED)
         self.calm = self.live and not (self.steady or self.gone_ms)
@@ -77,25 +79,15 @@ class Electrics(Part):
         self.dead_ms = min(self.dead_ms + self.faults.dt, _PROVEN_MS) if bus < b.dead_mv else 0
         bad = _BUS_OVER if bus >= b.pack_over_mv else 0
         if self.live:
-            bad |= self._live(pack - bus if self.pack_ok else 0, pack, bus)
+            bad |= _BUS_UNDER if bus <= self.low_mv else 0
+            apart = self.pack_ok and abs(pack - bus)
+            bad |= _DISAGREE if apart > _APART and apart * 20 > pack else 0
+            # Contactor dropped out needs two independent signs; one alone is a sensor or a contact that lies.
+            signs = (1 if bad & _DISAGREE and bus < self.last_bus_mv + b.noise_mv else 0) + (1 if self.gone_ms else 0)
+            signs += 1 if self.switches.reported != self.aux and not self.faults.places[50] else 0
+            bad |= _DROPPED if signs > 1 else 0
         self.last_bus_mv = bus
         return bad
-
-    def _live(self, apart, pack, bus):
-        bad = _BUS_UNDER if bus <= self.low_mv else 0
-        if abs(apart) > _APART and abs(apart) * 20 > pack:
-            bad |= _DISAGREE
-        if bad & _DISAGREE or self.gone_ms:
-            # Contactor dropped out needs two independent signs; one alone is a sensor or a contact that lies.
-            signs = 1 if bad & _DISAGREE and bus < self.last_bus_mv + self.build.noise_mv else 0
-            signs += 1 if self.gone_ms else 0
-            signs += 1 if self.aux and self.reported() != 3 and not self.faults.places[50] else 0
-            bad |= _DROPPED if signs > 1 else 0
-        return bad
-
-    def reported(self):
-        """Mains that the feedback contacts report closed: 1 positive, 2 negative."""
-        return self.switches.word >> 8 & 3
 
     def _current(self, now, state):
         if state or now is None:

@@ -34,21 +34,25 @@ class Motion(Part):
             self._rolling(i.speed_mm_s)
             return
         low = self.electrics.low
-        if low == 1 and not (self.moving or self.steady) and i.speed_pulses == 0 and i.speed_state == _QUIET:
-            if self.quiet_ms >= _STAND_MS:
-                self.idle_ms = 0  # it stands on; the fallback, should the speed be lost, starts from here (S4)
-                return
         o = self.outputs
         if o.drive_limit_permille or o.charge_limit_permille:
             self.idle_ms = 0
             if low <= 0 and o.inverter_enable:
                 self.granted = 1  # a drive that never took a current has not moved anything, nor has a charger
-        elif low == 0:
-            self.idle_ms = 0
+        elif low == 0 or (low == 1 and self.quiet_ms >= _STAND_MS and not (self.moving or self.steady)):
+            self.idle_ms = 0  # it stands on: the fallback, should the speed be lost, starts from here (S4)
         elif self.idle_ms < self.fallback_ms:
             self.idle_ms += self.faults.dt
         self.pulses = 0
-        self._stand(low, self._lost(i, low) if self.fitted else -1)
+        bad = self._lost(i, low) if self.fitted else -1
+        if self.pulses:
+            return
+        # Speed lost, not trusted or not fitted: standing only after both limits were 0 for the fallback time.
+        quiet = not bad and self.quiet_ms >= _STAND_MS and not self.steep and (self.seen or not self.granted)
+        if (quiet and (low == 1 or not self.build.current_fitted)) or self.idle_ms >= self.fallback_ms:
+            self.moving = self.last_mm_s = self.steep = 0
+        else:
+            self.moving = 1
 
     def quiet(self):
         """True when no speed is fitted, or the line was read and gave no pulse for 2 s."""
@@ -84,13 +88,3 @@ class Motion(Part):
         if bad != self.steady:
             self.steady = self.faults.update(self.group, bad)
         return bad
-
-    def _stand(self, low, bad):
-        # Speed lost, not trusted or not fitted: standing only after both limits were 0 for the fallback time.
-        if self.pulses:
-            return
-        quiet = not bad and self.quiet_ms >= _STAND_MS and not self.steep and (self.seen or not self.granted)
-        if (quiet and (low == 1 or not self.build.current_fitted)) or self.idle_ms >= self.fallback_ms:
-            self.moving = self.last_mm_s = self.steep = 0
-        else:
-            self.moving = 1

@@ -9,7 +9,7 @@ from micropython import const
 from loopwarden import signals as S
 from loopwarden.policy.part import Part
 
-_KEY, _START, _ACK, _STOP_OR_CRASH = const(1), const(2), const(4), const(0x60)  # as in signals.py
+_KEY, _START, _ACK, _STOP_OR_CRASH, _CONTACTS = const(1), const(2), const(4), const(0x60), const(0x300)  # signals.py
 _BAD_WHEN_SET = const(0x1868)  # PLUG, STOP, CRASH, COIL_FAULT, LAMP_FAULT: what cannot be read counts as there (S10)
 _ROW_OF = (2, 1, 6, 6)  # the row of an open loop that is hard, watched, permits driving, permits charging
 _CONTROLS = (61, 62, 66, 67, 64, 32, 65, 5)
@@ -22,6 +22,7 @@ _COUNTER = const(0x1FFFFFFF)
 class Switches(Part):
     """Attributes: word (the inputs as they count), edges (bits that rose in this tick, surely), key, plugged (surely).
 
+    reported: mains whose feedback contact says closed, 1 positive, 2 negative; 0 where none is fitted.
     cut: 1 while a stop, a crash or an open hard loop is there or was latched in this tick (S3). open: loops that read
     open or were latched open. driving, charging: set by the phases: a plug is out of place; the charge permit counts,
     not the drive permit. coolant_asked: set by cooling. busy: look at the next tick even if no input changes.
@@ -31,9 +32,10 @@ class Switches(Part):
         self.bits = self.known = self.word = -1
         self.busy = self.cut = 1
         self.steady = self.short_steady = 0
-        self.used = ~((0 if build.crash_fitted else S.CRASH) | (0 if build.plug_fitted else S.PLUG))
+        absent = (0 if build.crash_fitted else S.CRASH) | (0 if build.plug_fitted else S.PLUG)
+        self.used = ~(absent | (0 if build.feedback else _CONTACTS))
         self.key = self.edges = self.seen_low = self.plugged = self.coolant_asked = self.driving = self.charging = 0
-        self.open = self.was_open = self.flickers = self.flicker_at = self.start_ms = 0
+        self.reported = self.open = self.was_open = self.flickers = self.flicker_at = self.start_ms = 0
         self.loops = len(build.loop_kind)
         self.all_loops = (1 << self.loops) - 1
         kinds = [sum([1 << n for n in range(self.loops) if build.loop_kind[n] == kind]) for kind in range(4)]
@@ -45,10 +47,9 @@ class Switches(Part):
     def step(self):
         """Judge one tick. Skips everything while no input changes and nothing counts."""
         i = self.inputs
-        if self.busy or i.latch or i.bits != self.bits or i.known != self.known or i.loop_low or i.loop_high:
-            self._look(i, 0 if i.bits is None else i.known or 0)
-
-    def _look(self, i, known):
+        if not (self.busy or i.latch or i.bits != self.bits or i.known != self.known or i.loop_low or i.loop_high):
+            return
+        known = 0 if i.bits is None else i.known or 0
         self.bits = i.bits
         self.known = i.known
         word = ((i.bits or 0) & known | _BAD_WHEN_SET & ~known | i.latch & _STOP_OR_CRASH) & self.used
@@ -62,6 +63,7 @@ class Switches(Part):
         self.key = word & _KEY
         self.plugged = (word & known) >> 3 & 1
         self.word = word
+        self.reported = word >> 8 & 3
         if self.edges & _ACK:
             self.faults.acknowledge()
         self._loops(i, ~(word >> _LOOP_SHIFT) & self.all_loops, i.latch >> _LOOP_SHIFT & self.all_loops)

@@ -83,14 +83,14 @@ class Thermal(Part):
 
     def good(self):
         """True when every zone is valid or covered by a valid one, in this tick, and all are below trip (S1, S10)."""
-        valid = n = 0
-        for zone in self.zones:
-            if zone.seen and self.inputs.zone_dc[n] is not None and not self.inputs.zone_state[n]:
-                if self.inputs.zone_dc[n] >= zone.trip_dc:
-                    return False
-                valid |= 1 << n
-            n += 1
-        self.valid &= valid
+        n = len(self.zones)
+        while n:
+            n -= 1
+            dc = self.inputs.zone_dc[n]
+            if dc is None or self.inputs.zone_state[n]:
+                self.valid &= ~(1 << n)
+            elif dc >= self.zones[n].trip_dc:
+                return False
         return not self._uncovered(self.valid, 2)
 
     def _uncovered(self, valid, last):
