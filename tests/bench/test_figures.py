@@ -21,7 +21,7 @@ GUEST = Path(__file__).parents[1] / "policy" / "guest"
 LIVE_MOST = 110_000
 THREE_FAULTS_MOST = 130_000
 WORST_MOST = 350_000
-LINES_MOST = 1_593  # not where it should be yet (1,500, see DEVELOPERS.md): held here so that it only gets smaller
+LINES_MOST = 1_496
 
 
 def cost(files, first, last):

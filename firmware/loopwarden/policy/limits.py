@@ -27,7 +27,6 @@ class Limits(Part):
         self.drive, self.charge = [[T.FULL << 4 | i for i in range(LIMITERS)] for _ in range(2)]
         self.drive_goal = self.charge_goal = self.drive_since_ms = self.charge_since_ms = self.rise_acc = self.busy = 0
         self.turned = 0  # 1 while the bus and the isolation monitor settle after closing, 2 from then on
-        self.dirty = 1
         trip_dc = (build.pack_trip_dc, build.inverter_trip_dc, build.motor_trip_dc)
         self.hot_dc = (build.pack_hot_dc, build.inverter_hot_dc, build.motor_hot_dc)
         self.span_dc = [trip_dc[k] - self.hot_dc[k] for k in range(3)]
@@ -37,12 +36,8 @@ class Limits(Part):
         self.charge_step_mv = max((build.pack_over_mv - build.charge_end_mv) // T.FULL, 1)
 
     def _set(self, i, drive, charge):
-        drive = drive << 4 | i
-        charge = charge << 4 | i
-        if self.drive[i] != drive or self.charge[i] != charge:
-            self.drive[i] = drive
-            self.charge[i] = charge
-            self.dirty = 1
+        self.drive[i] = drive << 4 | i
+        self.charge[i] = charge << 4 | i
 
     def step(self, dt):
         """One tick; needed while live or not closed yet, unless calm, and after every judgement."""
@@ -51,14 +46,12 @@ class Limits(Part):
             # Nothing is granted outside live and winding down; the next live starts anew.
             o.drive_limit_permille = o.charge_limit_permille = self.drive_goal = self.charge_goal = self.turned = 0
             self._set(CURRENT, T.FULL, T.FULL)
-            self.dirty = 1
             return
         self._set(FAULT, self.faults.drive >> 8, self.faults.charge >> 8)
         self._set(WIND, self.phases.wind_cap, self.phases.wind_cap)
         if not self.turned:
             self._opening(self.phases, self.isolation)
-        if self.dirty:
-            self._least(min(self.drive), min(self.charge))
+        self._least(min(self.drive), min(self.charge))
         self.busy = o.drive_limit_permille != self.drive_goal >> 4 or o.charge_limit_permille != self.charge_goal >> 4
         if self.busy:
             self._follow(o, self.drive_goal >> 4, self.charge_goal >> 4, dt)
@@ -76,7 +69,7 @@ class Limits(Part):
                 if self.faults.places[_HOT_ROWS[k]] or self.drive[PACK_HOT + k] >> 4 < T.FULL:
                     self._ramp(k, self.thermal)
             self._current(self.electrics.last_current_ma, self.drive[CURRENT] >> 4, self.charge[CURRENT] >> 4)
-            self.busy |= self.dirty
+            self.busy = 1
 
     def _opening(self, p, i):
         # What holds a drive back until bus and isolation have settled; a charge grants no drive.
@@ -109,7 +102,6 @@ class Limits(Part):
         self._set(VOLTAGE, min(drive, T.FULL), T.FULL if self.phases.charge else min(charge, T.FULL))
 
     def _least(self, drive, charge):
-        self.dirty = 0
         if drive != self.drive_goal:
             self.drive_goal = drive
             self.drive_since_ms = self.faults.clock_ms

@@ -82,20 +82,24 @@ class Supervisor:
             self.health.late()
         part = self.parts
         part[0]()
-        p = self.phases
-        if self.switches.cut and phases.MARK <= p.stage < phases.ALL_OPEN:
-            p.cut()  # S3: any phase, any speed, this tick; all else waits for the next
+        if self.switches.cut and phases.MARK <= self.phases.stage < phases.ALL_OPEN:
+            self.phases.cut()  # S3: any phase, any speed, this tick; all else waits for the next
             outputs.heartbeat ^= 1
             return
         part[1]()
         part[2]()
-        if not (f.busy and f.turn & 1):
-            self._slow(f)  # else a tick in which much was counted leaves it to the next
+        if not (f.busy and f.turn & 1):  # else a tick in which much was counted leaves it to the next
+            # A temperature zone in one tick, another slow subject in the next, in fixed order; each gets its own time.
+            self.turn = (self.turn + 1) & 15
+            k = _ORDER[self.turn]
+            f.dt = (f.now - self.slow_at[k]) & _COUNTER
+            self.slow_at[k] = f.now
+            self.slow[k](f.dt)
             f.dt = dt_ms
-        if not p.calm:
+        if not self.phases.calm:
             part[3](dt_ms)
         part[4](dt_ms)
-        if p.calm and f.judged == self.judged and not self.limits.busy:
+        if self.phases.calm and f.judged == self.judged and not self.limits.busy:
             outputs.lamp_hv = 1  # S5: calm is live; nothing else that limits and lamps read has changed
         else:
             self.judged = f.judged
@@ -105,15 +109,6 @@ class Supervisor:
         if self.asked:
             self._asked()
         outputs.heartbeat ^= 1
-
-    def _slow(self, f):
-        # A temperature zone in one tick, another slow subject in the next, in fixed order; each gets the time since its
-        # own last turn.
-        self.turn = (self.turn + 1) & 15
-        k = _ORDER[self.turn]
-        f.dt = (f.now - self.slow_at[k]) & _COUNTER
-        self.slow_at[k] = f.now
-        self.slow[k](f.dt)
 
     def ask(self, row_id):
         """A link asks to clear or acknowledge a row; the wired button decides (S15). Outside the tick."""

@@ -32,9 +32,8 @@ class Zone:
 
     def judge(self, dc):
         """A reading that differs from the last: its step, and the levels it has reached."""
-        if self.seen and -_STEP_DC <= dc - self.dc <= _STEP_DC:
-            self.trend &= ~_JUMPED
-        else:  # no trend yet, or a step that no cell can make: then it is the sensor, not the pack
+        if not self.seen or not -_STEP_DC <= dc - self.dc <= _STEP_DC:
+            # No trend yet, or a step that no cell can make: then it is the sensor, not the pack.
             self.trend = _JUMPED if self.seen and self.where == 0 else 0
             self.window_ms = self.still_ms = 0
             self.ref_dc = dc
@@ -50,13 +49,14 @@ class Zone:
         elif dc < self.clear_dc:  # inside the bands between clear and set the last finding stands
             self.held = self.held & _COLD if dc < self.cold_dc + _COLD_CLEAR_DC else 0
 
-    def window(self, loaded, others_dc):
+    def window(self, pack):
         """A second is over: how much it warmed, and whether it is stuck: unchanged under load although others moved."""
         rise = self.dc - self.ref_dc
         fast = _FAST if rise * 1000 >= _RATE_DC * self.window_ms else 0
         if self.moved:  # also there and back within the window
             self.trend = self.still_ms = 0
-        elif loaded:
+        elif pack.electrics.inverter_load():
+            others_dc = pack.hottest_dc + pack.coldest_dc
             if self.still_ms == 0:
                 self.others_dc = others_dc
             self.still_ms = min(self.still_ms + self.window_ms, _STUCK_MS)
@@ -78,8 +78,7 @@ class Thermal(Part):
         self.overall = faults.add(((20, 0), (25, 0)))
         self.steady = self.round_ms = self.turn = self.valid = 0
         self.hottest_dc = self.coldest_dc = self.inverter_dc = self.motor_dc = _LOWEST_DC  # until the first round
-        self.highs = [_LOWEST_DC] * 3  # of this round, by where
-        self.low = -_LOWEST_DC
+        self.highs, self.lows = [_LOWEST_DC] * 3, [-_LOWEST_DC] * 3  # of this round, by where
 
     def good(self):
         """True when every zone is valid or covered by a valid one, in this tick, and all are below trip (S1, S10)."""
@@ -103,39 +102,35 @@ class Thermal(Part):
     def step(self, dt):
         """Judge one zone, or after the last all of them together; dt: ms since the last step."""
         self.round_ms += dt
-        if self.turn == len(self.zones):
-            self.turn = 0
+        n = self.turn
+        if n == len(self.zones):
             self._round(self.highs)
             return
-        zone = self.zones[self.turn]
-        self.faults.dt = (self.faults.now - zone.at) & _COUNTER  # S10: this zone's own time, not the tick's
-        zone.at = self.faults.now
-        self._zone(zone, self.inputs.zone_dc[self.turn], self.inputs.zone_state[self.turn])
         self.turn += 1
-
-    def _zone(self, zone, dc, bad):
+        zone = self.zones[n]
         f = self.faults
+        f.dt = (f.now - zone.at) & _COUNTER  # S10: this zone's own time, not the tick's
+        zone.at = f.now
+        dc = self.inputs.zone_dc[n]
+        bad = self.inputs.zone_state[n]
+        zone.trend &= ~_JUMPED
         if bad or dc is None:
-            self.valid &= ~(1 << self.turn)
+            self.valid &= ~(1 << n)
             zone.seen = 0
             zone.trend &= ~_FAST
             bad = _UNREAD | (_SHORT if bad == S.SHORT and zone.where == 0 else _OPEN)
         else:
-            self.valid |= 1 << self.turn
+            self.valid |= 1 << n
             if zone.where == 0:
                 zone.window_ms += f.dt
             if dc != zone.dc or not zone.seen:
                 zone.judge(dc)
-            else:
-                zone.trend &= ~_JUMPED
             if zone.window_ms >= _RATE_WINDOW_MS:
-                zone.window(self.electrics.inverter_load(), self.hottest_dc + self.coldest_dc)
+                zone.window(self)
             bad = zone.held | zone.trend
         if zone.seen or zone.held:  # a hot zone that nobody can read keeps its last heat: no limit rises by that (S7)
-            if zone.dc > self.highs[zone.where]:
-                self.highs[zone.where] = zone.dc
-            if zone.dc < self.low and zone.where == 0:
-                self.low = zone.dc
+            self.highs[zone.where] = max(self.highs[zone.where], zone.dc)
+            self.lows[zone.where] = min(self.lows[zone.where], zone.dc)
         if bad != zone.steady:
             zone.steady = f.count(zone.group, bad)
         if f.quota > 0 and bad & _FAST and f.places[17] and (bad & _TRIP or self.electrics.sagged()):
@@ -146,14 +141,14 @@ class Thermal(Part):
         bad = 1 << 15
         if self.valid & self.pack_zones:
             self.hottest_dc = highs[0]
-            self.coldest_dc = self.low
-            bad = 1 if highs[0] - self.low > self.build.pack_spread_dc else 0
+            self.coldest_dc = self.lows[0]
+            bad = 1 if highs[0] - self.lows[0] > self.build.pack_spread_dc else 0
         self.inverter_dc = highs[1]
         self.motor_dc = highs[2]
         highs[0] = highs[1] = highs[2] = _LOWEST_DC
-        self.low = -_LOWEST_DC
+        self.lows[0] = -_LOWEST_DC
         bad |= self._uncovered(self.valid, 0)
         self.faults.dt = self.round_ms
-        self.round_ms = 0
+        self.round_ms = self.turn = 0
         if bad != self.steady:
             self.steady = self.faults.count(self.overall, bad)
