@@ -97,7 +97,7 @@ class Faults:
         if urgent:
             self.quota += 1
         owed = self.owed[group] & 0x7FFF
-        bad = bad & ~(owed << UNKNOWN) | owed
+        bad = bad & ~(owed << UNKNOWN) | owed if owed else bad
         return self.count(group, bad)
 
     def count(self, group, bad):
@@ -205,16 +205,15 @@ class Faults:
     def key_on(self):
         """A new key-on: end what waited for it, as far as its condition is gone; a row a tick, as rows become active.
 
-        Returns 1 while more may be left.
+        Returns 1 until nothing more is left.
         """
         i = self.on.find(b"\x01")
         while i >= 0:
             ends = self.ends[self.row[i]]
             if self.counts[i] == 0 and (ends == T.KEYED or (ends == T.KEY_ACKED and self.acked)):
-                if self.quota <= 0:
-                    return 1
-                self.quota -= 1
-                self._deactivate(i)
+                if self.quota > 0:
+                    self._deactivate(i)
+                return 1
             i = self.on.find(b"\x01", i + 1)
         return 0
 

@@ -69,7 +69,7 @@ class Limits(Part):
                 if self.faults.places[_HOT_ROWS[k]] or self.drive[PACK_HOT + k] >> 4 < T.FULL:
                     self._ramp(k, self.thermal)
             self._current(self.electrics.last_current_ma, self.drive[CURRENT] >> 4, self.charge[CURRENT] >> 4)
-            self.busy = 1
+            self.busy = self.busy or min(self.drive) != self.drive_goal or min(self.charge) != self.charge_goal
 
     def _opening(self, p, i):
         # What holds a drive back until bus and isolation have settled; a charge grants no drive.

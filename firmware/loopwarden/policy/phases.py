@@ -205,8 +205,7 @@ class Phases(Part):
     def _mark(self):
         if self.t_ms == self.faults.dt:
             # S12: what a start and an emergency discharge can cost is on record before the first contactor closes.
-            b = self.build
-            r = self.resistors
+            b, r = self.build, self.resistors
             self.memory.mark_live(r.precharge_mj + b.precharge_start_mj, r.discharge_mj + b.discharge_emergency_mj)
             self.faults.drop(43)
             self.faults.drop(56)

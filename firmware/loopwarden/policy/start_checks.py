@@ -37,7 +37,7 @@ class StartChecks(Part):
                 (i.supply_state or i.supply_mv is None or not b.supply_low_mv <= i.supply_mv <= b.supply_high_mv)
                 and SUPPLY
             )
-            or (not self.thermal.good() and TEMPERATURE)
+            or (not self.thermal.good(i) and TEMPERATURE)
             or (self.motion.fitted and (self.motion.moving or not self.motion.quiet()) and NOT_STANDING)
             or ((not self.electrics.pack_ok or not b.pack_under_mv < i.pack_mv < b.pack_over_mv) and PACK)
             or (b.current_fitted and self.electrics.low != 1 and CURRENT)

@@ -34,7 +34,6 @@ class Electrics(Part):
         faults.set_ms[39] = build.over_current_ms
         self.group = faults.add(_SLOTS)
         self.low_mv, self.high_mv = build.pack_under_mv, build.pack_over_mv
-        self.least_mv, self.most_mv = build.pack_low_mv, build.pack_high_mv
         self.fitted, self.threshold_ma = build.current_fitted, build.current_threshold_ma
         self.drive_ma, self.charge_ma = build.drive_current_ma, build.charge_current_ma
         self.aux = 3 if build.feedback else 0
@@ -44,7 +43,7 @@ class Electrics(Part):
         i = self.inputs
         pack = i.pack_mv
         bus = i.bus_mv
-        if i.pack_state or pack is None or not self.least_mv <= pack <= self.most_mv:
+        if i.pack_state or pack is None or not self.build.pack_low_mv <= pack <= self.build.pack_high_mv:
             self.pack_ok = 0
             bad = _NO_PACK
         else:

@@ -80,13 +80,13 @@ class Thermal(Part):
         self.hottest_dc = self.coldest_dc = self.inverter_dc = self.motor_dc = _LOWEST_DC  # until the first round
         self.highs, self.lows = [_LOWEST_DC] * 3, [-_LOWEST_DC] * 3  # of this round, by where
 
-    def good(self):
+    def good(self, i):
         """True when every zone is valid or covered by a valid one, in this tick, and all are below trip (S1, S10)."""
         n = len(self.zones)
         while n:
             n -= 1
-            dc = self.inputs.zone_dc[n]
-            if dc is None or self.inputs.zone_state[n]:
+            dc = i.zone_dc[n]
+            if dc is None or i.zone_state[n]:
                 self.valid &= ~(1 << n)
             elif dc >= self.zones[n].trip_dc:
                 return False
