@@ -45,7 +45,10 @@ class Pair:
 
     def each(self, method, *args):
         self.quick.quota = len(ROW)
-        return getattr(self.quick, method)(*args), getattr(self.slow, method)(*args)
+        quick = getattr(self.quick, method)(*args)
+        while method == "key_on" and self.quick.key_on():  # it ends a row a call, until nothing more is left
+            pass
+        return quick, getattr(self.slow, method)(*args)
 
     def places(self):
         return {row: self.quick.places[row] for row in self.quick.active_ids()}

@@ -41,7 +41,7 @@ class Phases(Part):
     def __init__(self, build, faults):
         self.stage = self.phase = self.t_ms = self.wait_ms = self.part_ms = self.charge = self.calm = 0
         self.solid = self.solid_ms = self.full_ms = self.lost_ms = self.hold_ms = self.restarts = self.reached = 0
-        self.wind_cap = self.wind_acc = self.finish = self.why_row = self.emergency = self.refused_ms = 0
+        self.wind_cap = self.wind_acc = self.finish = self.why_row = self.emergency = self.refused_ms = self.doubt = 0
         self.start_mv = self.ref_mv = self.half_mv = self.half_ms = self.after_run = 0
         self.refused = C.LAMP_TEST
         self.fresh_key = 1  # power-up is a key-on
@@ -259,6 +259,7 @@ class Phases(Part):
             self.memory.flats += 1
             if self.memory.flats >= _FLATS:
                 self.faults.trip(79, self.memory.flats)
+            self.doubt, self.electrics.dead_ms = 1, 0
             self._abort(40, bus)
             return
         pack = (pack + 999) // 1000 * b.fraction_permille
@@ -458,8 +459,12 @@ class Phases(Part):
         bleed = self.build.discharge_kind == 2
         failed = f.places[54] or f.places[55]
         late = failed or self.t_ms - self.wait_ms >= self.build.discharge_window_ms
-        # One that cannot be read counts as a full one, and stays "not dead": lamps lit, no start (S5, S10).
-        bus = self.inputs.bus_mv if self.electrics.bus_ok else self.build.pack_over_mv
+        # One that cannot be read counts as a full one, and stays "not dead": lamps lit, no start (S5, S10). So does one
+        # that did not rise: a high-voltage tap that came off reads as 0 V. It is discharged by time, then.
+        self.doubt &= not late
+        if self.doubt:
+            self.electrics.dead_ms = 0
+        bus = self.inputs.bus_mv if self.electrics.bus_ok and not self.doubt else self.build.pack_over_mv
         o.discharge = 0 if late or bleed or not self._may_discharge(bus) else 1
         if bus < (self.build.dead_mv if late or bleed else self.build.discharge_stop_mv):
             o.discharge = 0
