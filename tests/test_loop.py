@@ -465,3 +465,22 @@ def test_what_the_clock_itself_takes_is_not_lost():
     begin = board.us
     ticks(loop, 500)
     assert abs(sum(dt for dt, _ in seen) * 1000 - (board.us - begin)) < 2 * TICK_US
+
+
+def test_a_coil_test_has_its_turn_after_the_decision_and_before_the_outputs():
+    """S15: whatever the supervisor decides in a tick, the test sees it before a pin does."""
+    loop = made()
+    spied(loop)
+
+    class Tried:
+        def step(self, dt_ms):
+            loop.board.does.append(("tried", dt_ms))
+
+    ticks(loop, 1)
+    assert loop.coil_test is None
+    assert [what for what in loop.board.does if what[0] == "tried"] == []
+    loop.coil_test = Tried()
+    loop.board.does.clear()
+    ticks(loop, 1)
+    does = loop.board.does
+    assert does.index("decide") < does.index(("tried", 20)) < does.index("drive")

@@ -53,7 +53,7 @@ class Loop:
         scratch[2] = 0
         self.doing = 0  # phase and hardest row of the last tick, as they stand in the first word
         self.edge = Edge(build)
-        self.supervisor = None
+        self.supervisor = self.coil_test = None
         if not self.held:
             self.memory.begin(board.feed)
             self.supervisor = Supervisor(build, memory)
@@ -123,6 +123,8 @@ class Loop:
         self._mark(2)
         s = self.supervisor
         s.step(self.inputs, self.outputs, dt_ms)
+        if self.coil_test:  # S15
+            self.coil_test.step(dt_ms)
         self.doing = s.phases.phase << 8 | s.faults.worst_row << 16
         self.calm_ms += dt_ms
         if self.calm_ms >= _CALM_MS:

@@ -21,6 +21,7 @@ _SIDES = {
     52: (b"pack", b"bus"),
     53: (b"pack", b"bus"),
     63: (b"its reading", b"a sudden silence", b"current without pulses"),
+    81: (b"positive", b"negative", b"precharge", b"discharge"),
 }
 STATES = (b"", b"open wire or rail", b"shorted", b"silent", b"implausible", b"reports its own fault", b"no pulses")
 _OPEN_CLOSED = (b"open", b"closed")
@@ -298,6 +299,9 @@ class Readings:
 
     def lamp(self):
         self._input(S.LAMP_FAULT, b"differs from the command", b"as commanded")
+
+    def service(self):
+        self._input(S.SERVICE, b"high (SERVICE or TEST)", b"low (RUN)")
 
     def start(self):
         self._input(S.START, b"pressed", b"not pressed")

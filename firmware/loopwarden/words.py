@@ -62,7 +62,7 @@ LIMITERS = (
     b"pack voltage",
 )
 _IN_FRAME = (b"bus", b"pack", b"current", b"isolation", b"hottest", b"coldest", b"spread", b"speed")
-_WAITS = (C.BUS_NOT_DEAD, C.PRECHARGE_HOT, C.DISCHARGE_HOT, C.LAMP_TEST)
+_WAITS = (C.BUS_NOT_DEAD, C.PRECHARGE_HOT, C.DISCHARGE_HOT, C.LAMP_TEST, C.SERVICE)
 _ISOLATION_ROWS = (8, 9, 9, 9, 12, 11, 9)  # by the state of its reading
 _PROVE_DEAD_MS = const(10000)
 _NAMED = const(8)  # faults that a lamp's answer names, at the most

@@ -58,6 +58,7 @@ class BoardRun(Run):
     def decide(self) -> tuple[bytes, int | str]:
         """Let the board run a tick; what hangs on its pins is read back. A board that resets itself is started anew."""
         scene, board = self.scene, self.board
+        board.harness.hold_us = round(self.world.plant.parameters.heartbeat_hold_s * 1e6)
         self.world.fill(scene.inputs)
         sensors = self.world.sensors
         state = board.state

@@ -1,6 +1,7 @@
 """What a person at the bench does to the world of a running board, read from typed lines.
 
-key on                        a switch; so are start, ack, plug, service, stop, crash
+key on                        a switch; so are start, ack, plug, stop, crash
+service test                  the service switch: run, service or test
 speed_kmh 30 km/h             any quantity that a scenario may set
 strike loop_open WHERE        a fault of the world, with arguments as name=value; heal ends it
 power off | power on | reset  the board's supply, or its reset line
@@ -33,11 +34,12 @@ def read_deed(line: str, world: World) -> Action:
         known = ["power", "reset", "strike", "heal", *World.SETTABLE]
         raise DeedError(f"{verb or 'nothing'}: {_nearest(verb, known)}")
     try:
-        value = (
-            float(rest == "on")
-            if not quantity.unit and rest in ("on", "off")
-            else in_unit(_number(rest), quantity.unit)
-        )
+        if rest in quantity.words:
+            value = float(quantity.words.index(rest))
+        elif not quantity.unit and rest in ("on", "off"):
+            value = float(rest == "on")
+        else:
+            value = in_unit(_number(rest), quantity.unit)
     except units.UnitError as error:
         raise DeedError(f"{verb} {rest}: {error}") from None
     if not quantity.low <= value <= quantity.high:

@@ -40,6 +40,8 @@ class Circuit:
         self.charge = 0.8  # fraction of the capacity
         self.ocv_v = 0.0
         self.ocv_factor = 1.0  # below 1: cells have failed
+        self.pack_connected = True
+        self.source_v = 0.0  # a bench source in the place of a pack that is not connected
         self.bus_v = 0.0
         self.pack_a = 0.0
         self.precharge_ohm = parameters.precharge_ohm
@@ -75,6 +77,9 @@ class Circuit:
 
     def rest(self) -> None:
         """Take the rest voltage from the charge table: straight lines between its points."""
+        if not self.pack_connected:
+            self.ocv_v = self.source_v
+            return
         table = self._parameters.charge_table
         low_v, low = table[0]
         for high_v, high in table[1:]:

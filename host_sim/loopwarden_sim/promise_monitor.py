@@ -1,4 +1,4 @@
-"""Watches the promises S1 to S7, S10, S12 to S14 at every tick, on the physical truth, the readings and the commands.
+"""Watches the promises S1 to S7, S10, S12 to S15 at every tick, on the physical truth, the readings and the commands.
 
 Written from the promises and sequences, not from the policy's code, so that a mistake there is not repeated here. It
 judges and never acts. Most ticks change nothing: the cheap tests come first, the thorough ones run when a command, a
@@ -25,7 +25,7 @@ from loopwarden_sim.promise_reactions import (
     WINDS_DOWN_FAST,
 )
 
-PROMISES = ("S1", "S2", "S3", "S4", "S5", "S6", "S7", "S10", "S12", "S13", "S14")
+PROMISES = ("S1", "S2", "S3", "S4", "S5", "S6", "S7", "S10", "S12", "S13", "S14", "S15")
 
 _MAIN_LAMP_MS = 1000  # S5: below the dead level for so long before the lamps may go out
 _EDGE_FRESH_MS = 1000  # guess: a start edge older than this is not the one that asked for this start
@@ -35,6 +35,8 @@ _GRACE_MS = 600  # a cap has to bite within this: 0.5 s to zero, standing, and a
 _STANDING_KMH = 1.0  # below it a wheel pulse may be seconds apart: no sensor of this class can tell it from standing
 _STANDS_MS = 3000  # no pulse for 2 s proves standing; a second for the last pulse at a crawl
 _SLOW_MS = 100
+_TEST_MS = 2000  # S15: a coil test lasts no longer
+_PROVEN_DEAD_MS = 10_000
 
 # Everything commanded, in one C-level read; the heartbeat changes every tick and is watched by itself.
 COMMANDS = tuple(name for name in vars(signals.Outputs()) if name != "heartbeat")
@@ -54,6 +56,8 @@ class Truth(Protocol):
 
     @property
     def bus_v(self) -> float: ...
+    @property
+    def pack_v(self) -> float: ...
     @property
     def speed_kmh(self) -> float: ...
     @property
@@ -145,6 +149,8 @@ class PromiseMonitor:
         self._s3_deadline: int | None = None
         self._s3_tick: int | None = None
         self._s3_truth = 0
+        self._tested: int | None = None  # coil that a coil test has on (S15), as an index into COMMANDS
+        self._test_tick = 0
         self._fell_tick: int | None = None  # last time a contactor command fell
         self._alone = True  # since everything was off last, only the precharge contactor was commanded
         self._pulses = 0
@@ -233,9 +239,12 @@ class PromiseMonitor:
         if w.precharge_heat_j > bounds.precharge_budget_j or w.discharge_heat_j > self._discharge_budget_j:
             self._heat()
 
+        was_tested = self._tested
+        if snap[0] or snap[1] or snap[2] or snap[3] or was_tested is not None:
+            self._coil_test(old, snap)
         if snap != old:
-            self._changed(old, snap)
-        if snap[3]:
+            self._changed(old, snap, was_tested is not None or self._tested is not None)
+        if snap[3] and self._tested is None:
             self._discharging(snap)
         if self._path_tick is not None:
             self._rising.append((bus_mv, i.pack_mv))
@@ -307,12 +316,14 @@ class PromiseMonitor:
 
     # What changed --------------------------------------------------------------------------------------------------
 
-    def _changed(self, old: tuple[int, ...], snap: tuple[int, ...]) -> None:
+    def _changed(self, old: tuple[int, ...], snap: tuple[int, ...], tested: bool) -> None:
         positive, negative, precharge = snap[0], snap[1], snap[2]
         self._digest.update(b"%d%r" % (self.ticks, snap))
-        if snap[:3] != old[:3]:
+        if tested:
+            self._test_changed(old, snap)
+        elif snap[:3] != old[:3]:
             self._contactors(old, snap)
-        if snap[3] and not old[3]:
+        if snap[3] and not old[3] and not tested:
             self._discharge_starts(snap)
         elif old[3] and not snap[3]:
             self._discharge_tick = None
@@ -362,6 +373,57 @@ class PromiseMonitor:
             self._pulses = 0
             self._opened = True
 
+    # S15 -----------------------------------------------------------------------------------------------------------
+
+    def _coil_test(self, old: tuple[int, ...], snap: tuple[int, ...]) -> None:
+        """Whether the one coil that is on is the exception; what is on and is not, is judged as everything else."""
+        on = [coil for coil in range(4) if snap[coil]]
+        if not on:
+            self._tested = None
+            return
+        begins = not any(old[:4])
+        wrong = self._no_test(on, snap) if begins or self._tested is not None else "a drive"
+        if self._tested is not None and on != [self._tested]:
+            wrong = "one coil after the other without a pause"
+        if wrong:
+            if self._tested is not None:
+                self._breach("S15", "a coil test goes on", f"{self._commanded(snap)}: {wrong}")
+            self._tested = None
+            return
+        if begins:
+            self._tested, self._test_tick = on[0], self.ticks
+            self.exercised["S15"] += 1
+            fell_ms = (self.ticks - self._fell_tick) * self._dt_ms if self._fell_tick is not None else None
+            if fell_ms is not None and fell_ms < self.bounds.release_ms:
+                self._breach("S15", "a coil test before the release time of the last command is over", f"{fell_ms} ms")
+        if (self.ticks - self._test_tick) * self._dt_ms >= _TEST_MS:  # it stays on until the next tick at least
+            self._breach("S15", "a coil test is longer than 2 s", self._commanded(snap))
+
+    def _no_test(self, on: list[int], snap: tuple[int, ...]) -> str:
+        """Why what is on is no coil test, "" where it is one: jumper, nothing connected on either side, one coil."""
+        i = self.inputs
+        w = self.truth
+        dead_mv = self.bounds.dead_mv
+        if len(on) != 1 or any(snap[4:7]) or any(snap[8:10]):
+            return "more than one coil is on"
+        if not i.bits & i.known & signals.SERVICE:
+            return "the service input does not read high"
+        if (i.latch | (i.bits ^ self.bounds.hard_loops) | ~i.known) & self._s3_mask or w.estop or w.crash:
+            return "emergency stop, crash or an open hard loop"
+        if self._dead_ms < _PROVEN_DEAD_MS or w.bus_v > HIGH_VOLTAGE_V:
+            return f"the bus was not dead for 10 s, it is at {w.bus_v:.1f} V"
+        if i.pack_state or i.pack_mv is None or i.pack_mv >= dead_mv or w.pack_v > HIGH_VOLTAGE_V:
+            return f"the pack side is not dead, it is at {w.pack_v:.1f} V"
+        return ""
+
+    def _test_changed(self, old: tuple[int, ...], snap: tuple[int, ...]) -> None:
+        if snap[0]:
+            self._proven = False  # the proof holds until the positive main is commanded again
+        if snap[0] < old[0] or snap[1] < old[1] or snap[2] < old[2]:
+            self._fell_tick = self.ticks
+        if any(snap[:3]) and self._tested is None:  # what goes on is none any more: as if it began now
+            self._first_command(snap)
+
     # S1 ------------------------------------------------------------------------------------------------------------
 
     def _first_command(self, snap: tuple[int, ...]) -> None:
@@ -394,6 +456,7 @@ class PromiseMonitor:
 
         charge = self._with_plug
         check(bool(i.bits & i.known & signals.KEY), "the key is off")
+        check(not (i.bits | ~i.known) & signals.SERVICE, "the service input is high or unread")
         fresh = self._edge_tick is not None and (self.ticks - self._edge_tick) * self._dt_ms <= _EDGE_FRESH_MS
         check(fresh, "there was no fresh start edge")
         permits = bounds.charge_permits if charge else bounds.drive_permits

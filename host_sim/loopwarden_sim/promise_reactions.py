@@ -6,6 +6,7 @@ Written from the published reactions, not from the policy's table: the two are c
 # Faults that do not refuse a start. A pack sensor's row is judged on the readings: it depends on a covering zone.
 START_ALLOWED = frozenset(
     {
+        "COIL_TESTED",
         "CONTACTORS_DUE",
         "LOOP_FLICKERS",
         "ISOLATION_WARNING",

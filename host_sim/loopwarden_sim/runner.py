@@ -128,6 +128,10 @@ class _Truth:
         return self._circuit.bus_v
 
     @property
+    def pack_v(self) -> float:
+        return self._circuit.pack_v
+
+    @property
     def speed_kmh(self) -> float:
         return self._vehicle.speed_m_s * 3.6
 

@@ -326,6 +326,7 @@ class _Loader:
             if quantity is None:
                 self.error((*path, name), f"is not a quantity of the world; {nearest(name, list(World.SETTABLE))}")
                 continue
+            raw = quantity.words.index(raw) if raw in quantity.words else raw
             value = self.amount((*path, name), raw, quantity.unit, quantity.low, quantity.high)
             if value is not None:
                 found.append((name, value))

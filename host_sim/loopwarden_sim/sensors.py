@@ -113,6 +113,7 @@ class Sensors:
         self.pressed = 0
         self.stop = False
         self.crash = False
+        self.coil_supply_off = False  # by the service switch
         self.stop_pulse_s = 0.0
         self.crash_pulse_s = 0.0
         self._crash_length_s = 0.0
@@ -187,8 +188,8 @@ class Sensors:
             self._crash_length_s = 0.0
 
     def coils_broken(self) -> bool:
-        """Whether stop button or a hard loop interrupts the coil supply, by their own contacts, from now on."""
-        return self.stop or self.stop_pulse_s > 0.0 or self.loops.coil_broken
+        """Whether stop button, a hard loop or the service switch interrupts the coil supply by its own contacts."""
+        return self.stop or self.stop_pulse_s > 0.0 or self.loops.coil_broken or self.coil_supply_off
 
     @property
     def crash_stays(self) -> bool:

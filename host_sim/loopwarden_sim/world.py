@@ -5,7 +5,7 @@ A scenario talks to this and to nothing below it. Names are checked here, with t
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 from loopwarden.build import Build
 from loopwarden.convert.edge import Edge
@@ -22,17 +22,22 @@ from loopwarden_sim.sensor_speed import SpeedPulses
 from loopwarden_sim.sensors import BUTTONS, WIRES, Sensors
 
 _KMH = 3.6
+_POSITIONS = ("run", "service", "test")  # of the service switch; in "service" alone the coils have no supply
 _NONE_OHM = 1e12  # and more: no leak, no load
 
 
 @dataclass(frozen=True)
 class Quantity:
-    """A number that may be set or given: unit ("" for a switch or a count), lowest, highest, meaning."""
+    """A number that may be set or given: unit ("" for a switch or a count), lowest, highest, meaning.
+
+    words   the positions of a switch with more than two, from 0 on
+    """
 
     unit: str
     low: float
     high: float
     meaning: str
+    words: tuple[str, ...] = field(default=(), kw_only=True)
 
 
 @dataclass(frozen=True)
@@ -62,7 +67,7 @@ class World:
     TRUTH                  name to getter: what really is, for traces and expectations
     """
 
-    SETTABLE: Mapping[str, Quantity]
+    SETTABLE: dict[str, Quantity]
     FAULTS: Mapping[str, Fault]
     TRUTH: Mapping[str, Callable[["World"], float]]
 
@@ -202,6 +207,11 @@ def _switch(bit: int) -> Callable[[World, float], None]:
     return setter
 
 
+def _service(world: World, value: float) -> None:
+    _switch(BUTTONS["service"])(world, value)
+    world.sensors.coil_supply_off = int(value) == _POSITIONS.index("service")
+
+
 def _attribute(path: str, scale: float = 1) -> Callable[[World, float], None]:
     """A setter of the attribute at `path` below the world; `scale` turns the unit of the name into the plant's."""
     *way, last = path.split(".")
@@ -253,6 +263,7 @@ _SWITCH = ("", 0, 1)
 _Row = tuple[str, float, float, str, Callable[[World, float], None]]
 _QUANTITIES: dict[str, _Row] = {
     **{name: (*_SWITCH, f"{name} on or off", _switch(bit)) for name, bit in BUTTONS.items()},
+    "service": ("", 0, 2, "service switch: run, service (the coils have no supply) or test", _service),
     "stop": (*_SWITCH, "emergency stop button pressed", _flag("sensors.stop")),
     "crash": (*_SWITCH, "crash signal present", _flag("sensors.crash")),
     "stop_pulse_ms": ("ms", 0, 10_000, "one emergency stop pulse from now", _attribute("sensors.stop_pulse_s", 1e-3)),
@@ -284,6 +295,15 @@ _QUANTITIES: dict[str, _Row] = {
     "supply_v": ("V", 0, 60, "low-voltage supply", _attribute("plant.supply_v")),
     "soc_percent": ("%", 0, 100, "charge of the pack", _attribute("plant.circuit.charge", 0.01)),
     "bus_v": ("V", 0, 1500, "bus voltage now", _attribute("plant.circuit.bus_v")),
+    "bus_source_v": ("V", 0, 60, "a bench source at the bus terminals", _attribute("plant.circuit.emf_v")),
+    "pack_connected": (*_SWITCH, "the pack lies on its side of the contactors", _flag("plant.circuit.pack_connected")),
+    "pack_source_v": (
+        "V",
+        0,
+        60,
+        "a bench source where the pack is not connected",
+        _attribute("plant.circuit.source_v"),
+    ),
     "loads_w": ("W", 0, 1e5, "high-voltage loads beside the inverter", _attribute("plant.loads_w")),
     "charger_a": ("A", 0, 1000, "most that the charger gives", _attribute("plant.charger_max_a")),
     "charger_end_v": ("V", 5, 1500, "end voltage of the charger itself", _attribute("plant.charger_end_v")),
@@ -299,6 +319,7 @@ _QUANTITIES: dict[str, _Row] = {
 }
 _SETTERS = {name: row[4] for name, row in _QUANTITIES.items()}
 World.SETTABLE = {name: Quantity(*row[:4]) for name, row in _QUANTITIES.items()}
+World.SETTABLE["service"] = replace(World.SETTABLE["service"], words=_POSITIONS)
 
 
 def _contactor(place: str) -> dict[str, Fault]:
@@ -479,6 +500,12 @@ World.FAULTS = {
     **_resistor("precharge"),
     **_resistor("discharge"),
     "bleed_open": _bleed_open(),
+    "heartbeat_gate_slow": _simple(
+        "the coil drive holds for too long without a heartbeat",
+        lambda w, v: setattr(w.plant.parameters, "heartbeat_hold_s", w.build.build.heartbeat_hold * v["factor"]),
+        lambda w: setattr(w.plant.parameters, "heartbeat_hold_s", w.build.build.heartbeat_hold),
+        factor=Argument("", 1, 100, "factor on its hold time", 3.0),
+    ),
     "bus_short": _put("plant.circuit.extra_ohm", "ohm", math.inf, "short or load across the bus", _SHORT),
     "pack_voltage_drop": _put(
         "plant.circuit.ocv_factor",

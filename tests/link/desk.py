@@ -78,6 +78,7 @@ class Desk:
             held=False,
             late_ms=0,
             service=self.serve,
+            coil_test=None,
             restart=None,
         )
         self.settle()

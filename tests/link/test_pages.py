@@ -227,7 +227,7 @@ def test_every_row_at_once_still_fits(live, monkeypatch):
     assert len(desk.type("faults").splitlines()) == len(T.TABLE) + 2
     line = live.rig.memory.log.line
     kept = line[8:]
-    for k, word in enumerate((0x7FFFFFE, 0x7FFFFFF, 0x7FFFFFF)):
+    for k, word in enumerate((0xFFFFFFE, 0xFFFFFFF, 0x3FFFFFF)):
         line[8 + k] = word
     assert len(live.ask("starts")[0]["rows"]) == len(T.TABLE)
     line[8:] = kept

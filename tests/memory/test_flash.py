@@ -9,7 +9,7 @@ import pytest
 from loopwarden.memory import codes as K
 from loopwarden.memory import flash as F
 from loopwarden.memory.drive_log import CODES, HOTTEST_DC, LINES, LOWEST_OHM, SUMMARY_FILES
-from loopwarden.memory.sealed import TAIL, seal
+from loopwarden.memory.sealed import SCHEMA, TAIL, seal
 
 from .desk_flash import powered
 from .guest.bench_world import ENDS, ROWS, BenchWorld
@@ -316,7 +316,7 @@ def test_what_another_version_wrote_is_named_and_left_alone(tmp_path, name):
     ticks(world, memory, 60)
     content = bytearray((tmp_path / name).read_bytes())
     seal(content, len(content), content[2], 1)
-    content[3] = 2
+    content[3] = SCHEMA + 1
     content[-TAIL:] = crc32(content[:-TAIL]).to_bytes(4, "little")
     (tmp_path / name).write_bytes(content)
     before = {file.name: file.read_bytes() for file in tmp_path.iterdir()}

@@ -37,7 +37,7 @@ def device_build(name="orchard_truck", **changes):
 class Rig:
     """One vehicle: world, driver and supervisor. Attributes are set from outside between ticks.
 
-    key, start, ack, plug, stop, crash, charged, coolant, coil_fault, lamp_fault   levels of the two-state inputs
+    key, start, ack, plug, service, stop, crash, charged, coolant, coil_fault, lamp_fault   levels of two-state inputs
     loops          mask of closed loops
     speed_mm_s     true speed; None: the speed channel is dead
     held           dict: attribute of Inputs -> value that overrides what the world would give
@@ -57,7 +57,7 @@ class Rig:
             setattr(self.plant, name, value)
         self.dt = self.build.tick_ms
         self.t_ms = 0
-        self.key = self.start = self.ack = self.plug = self.stop = self.crash = self.charged = 0
+        self.key = self.start = self.ack = self.plug = self.service = self.stop = self.crash = self.charged = 0
         self.coolant = 1
         self.coil_fault = self.lamp_fault = 0
         self.loops = (1 << len(self.build.loop_kind)) - 1
@@ -83,6 +83,7 @@ class Rig:
             (self.start, S.START),
             (self.ack, S.ACK),
             (self.plug, S.PLUG),
+            (self.service, S.SERVICE),
             (self.stop, S.STOP),
             (self.crash, S.CRASH),
             (self.charged, S.CHARGED),

@@ -93,6 +93,7 @@ BUILD_REJECTED            P0601-00 0     refuse  -       -       heals
 INSTALL_INCOMPLETE        P0605-00 0     refuse  -       -       heals
 PRECHARGE_FLAT_AGAIN      own      0     refuse  -       -       lock
 CONTACTORS_DUE            own      0     caution caution caution acknowledged
+COIL_TESTED               own      0     note    note    note    heals
 """
 
 REACTION = {

@@ -78,6 +78,7 @@ class Bench:
         self.o: Any = signals.Outputs()
         self.w = SimpleNamespace(
             bus_v=0.0,
+            pack_v=PACK_V,
             speed_kmh=0.0,
             positive_closed=False,
             negative_closed=False,

@@ -18,6 +18,7 @@ from loopwarden.signals import (
     PLUG,
     QUIET,
     RANGE,
+    SERVICE,
     STALE,
     START,
     STOP,
@@ -800,3 +801,130 @@ def test_reactions_agree_with_the_one_fault_table():
     sensors = {"PACK_SENSOR_OPEN", "PACK_SENSOR_SHORT"}
     refusing = {name for name, row in rows.items() if row[fault_table.OFF] == fault_table.REFUSE}
     assert refusing - sensors == published - reactions.START_ALLOWED - waits
+
+
+def bare() -> Bench:
+    """Service switch in TEST, nothing connected on either side, dead for long."""
+    b = Bench()
+    b.press(SERVICE)
+    b.i.pack_mv, b.w.pack_v = 0, 0.0
+    b.run(11_000)
+    return b
+
+
+def tried(coil: str, ms: int, change: Change = lambda b: None, change_at_ms: int = 0) -> Bench:
+    """A coil test of so long, with a change before a tick of it."""
+    b = bare()
+    if not change_at_ms:
+        change(b)
+    setattr(b.o, coil, 1)
+    for t_ms in range(0, ms, DT_MS):
+        if change_at_ms and t_ms == change_at_ms:
+            change(b)
+        b.run(DT_MS)
+    setattr(b.o, coil, 0)
+    b.run(1_000)
+    return b
+
+
+COILS = ("positive", "negative", "precharge", "discharge")
+
+
+@pytest.mark.parametrize("coil", COILS)
+def test_s15_one_coil_for_two_seconds_is_the_exception_and_no_longer(coil: str):
+    good = tried(coil, 2_000)
+    assert good.monitor.breaches == [], good.seen()
+    assert good.monitor.exercised["S15"] == 1
+    assert "a coil test is longer than 2 s" in tried(coil, 2_000 + DT_MS).seen()
+
+
+# What makes it no coil test, from its beginning or in the middle of it.
+NO_TEST: list[Change] = [
+    bits(SERVICE, False),
+    unknown(SERVICE),
+    bits(STOP, True),
+    unknown(STOP),
+    put("i", latch=STOP),
+    put("w", estop=True),
+    bits(CRASH, True),
+    put("w", crash=True),
+    bits(LOOP0, False),
+    lambda b: b.bus(58.0),
+    put("i", bus_mv=None, bus_state=OPEN),
+    put("w", bus_v=61.0),
+    put("i", pack_mv=58_000),
+    put("i", pack_mv=None, pack_state=OPEN),
+    put("w", pack_v=61.0),
+    put("o", negative=1),
+    put("o", inverter_enable=1),
+    put("o", charger_enable=1),
+    put("o", hv_loads_enable=1),
+    put("o", drive_limit_permille=1),
+    put("o", charge_limit_permille=1),
+]
+
+
+@pytest.mark.parametrize("at_ms", [0, 400])
+@pytest.mark.parametrize("change", NO_TEST, ids=count())
+def test_s15_anything_else_is_no_exception(change: Change, at_ms: int):
+    assert {"S1", "S15"} & tried("precharge", 1_000, change, at_ms).broken()
+    assert "S15" in tried("precharge", 1_000, change, 400).broken()
+
+
+def test_s15_both_sides_of_the_dead_level():
+    assert tried("positive", 1_000, lambda b: b.bus(57.9)).broken() == set()
+    assert tried("positive", 1_000, put("i", pack_mv=57_999)).broken() == set()
+
+
+def test_s15_the_bus_has_to_be_proven_dead_for_ten_seconds():
+    b = bare()
+    b.bus(60.0)
+    b.run(DT_MS)
+    b.bus(0.0)
+    b.run(9_000)
+    b.o.discharge = b.o.negative = 1
+    b.run(DT_MS)
+    assert "S1" in b.broken()
+
+
+def test_s15_one_coil_after_the_other_needs_its_release_time():
+    b = bare()
+    b.o.positive = 1
+    b.run(400)
+    b.o.positive, b.o.negative = 0, 1
+    b.run(400)
+    assert "one coil after the other without a pause" in b.seen()
+    for pause_ms, good in ((DT_MS, False), (BOUNDS.release_ms, True)):
+        b = tried("positive", 400)
+        b.o.negative = 1
+        b.run(400)
+        b.o.negative = 0
+        b.run(pause_ms)
+        b.o.positive = 1
+        b.run(400)
+        assert ("S15" not in b.broken()) == good, b.seen()
+
+
+def test_s15_lamps_are_lit_in_a_coil_test_as_well():
+    assert "S5" in tried("positive", 400, dark).broken()
+
+
+def test_s15_spends_the_proof_of_the_positive_pole():
+    b = tried("positive", 400)
+    b.press(SERVICE, False)
+    b.i.pack_mv, b.w.pack_v = int(1000 * PACK_V), PACK_V
+    b = replay(b)
+    assert "positive pole is not proven" in b.seen()
+
+
+def replay(b: Bench) -> Bench:
+    """A start after it, without the contact that proves the pole open."""
+    b.monitor.bounds = replace(b.monitor.bounds, feedback="none")
+    for _ in cycle(b):
+        pass
+    return b
+
+
+def test_s1_no_start_with_the_service_input_high_or_unread():
+    for change in (bits(SERVICE, True), unknown(SERVICE)):
+        assert "service input is high or unread" in play(Bench(), "asked", change).seen()

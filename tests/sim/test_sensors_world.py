@@ -23,7 +23,7 @@ def snapshot(bench: Bench) -> tuple[Any, ...]:
 def drive(
     before: Callable[[World], None] | None = None, seed: int = 1, name: str = "orchard_truck"
 ) -> list[tuple[Any, ...]]:
-    """A short life: up, drive, cool, brake, down, discharge. What was seen and true, every 100 ms."""
+    """A short life: up, drive, cool, brake, no heartbeat, down, discharge. What was seen and true, every 100 ms."""
     bench = Bench(seed=seed)
     bench.world.set("key", 1)
     bench.run(100)
@@ -46,6 +46,9 @@ def drive(
     bench.world.set("brake", 0.5)
     bench.world.set("supply_v", 12.0)
     watch(6_000)
+    bench.beats = 0
+    watch(400)
+    bench.beats = 1
     bench.outputs.off()
     bench.outputs.discharge = 1
     watch(3_000)

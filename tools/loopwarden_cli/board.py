@@ -25,7 +25,8 @@ from loopwarden_sim.world import World
 
 _FOR_EVER = 1 << 40  # ticks
 _HELP = """What you can do to the world, a line each:
-  key on | off           also: start, ack, plug, service, stop, crash
+  key on | off           also: start, ack, plug, stop, crash
+  service run | service | test     the service switch: coil supply through, broken, made
   throttle 0.5           any quantity of a scenario, with its unit where it has one: speed_kmh 30 km/h
   strike FAULT [WHERE] [NAME=VALUE ...]     a fault of the world; heal FAULT [WHERE] ends it
   power off | on, reset  the board's own supply and its reset line

@@ -9,6 +9,7 @@ import binascii
 from micropython import const
 
 from loopwarden.link import rows as R
+from loopwarden.link.coils import Coils
 from loopwarden.link.deeds import Deeds
 from loopwarden.link.lines import Lines, clean
 from loopwarden.link.objects import Objects
@@ -27,7 +28,7 @@ _BACK, _LF, _CR, _ESC, _BLANK, _AT, _DEL = const(8), const(10), const(13), const
 _PLAIN, _AFTER_ESC, _IN_SEQUENCE = 0, 1, 2
 _HELD = (b"help", b"status", b"version", b"build")  # all that can be told while nothing is decided
 _DEEDS = (b"clear", b"acknowledge", b"time", b"service")
-_TAKES = (b"help", b"faults", b"why", b"clear", b"acknowledge", b"time")  # something after their name
+_TAKES = (b"help", b"faults", b"why", b"clear", b"acknowledge", b"time", b"coil")  # something after their name
 _ROW = (b"clear", b"acknowledge")  # wants a row; faults may have one
 
 
@@ -39,7 +40,7 @@ class Console:
     def __init__(self, port, info):
         self.read, self.write = port.read, port.write  # saved bound methods: looking one up takes from the heap
         self.lines = Lines()
-        self.deeds = Deeds(self.lines)
+        self.deeds, self.coils = Deeds(self.lines), Coils(self.lines)
         info = {name: clean(info[name]) for name in info}
         self.pages, self.objects = Pages(self.lines, info), Objects(self.lines, info)
         self.typed = bytearray(LINE_MAX)
@@ -239,6 +240,7 @@ class Console:
             yield
             yield _DONE
         answer = self.deeds if word in _DEEDS else self.objects if out.program else self.pages
+        answer = self.coils if word == b"coil" else answer
         yield from getattr(answer, METHODS[k])(loop, arg)
         if not out.failed:
             out.done()

@@ -24,6 +24,7 @@ COMMANDS = (
     (b"version", b"program, build, runtime, chip, and what the last reset was"),
     (b"build", b"the main values of the build"),
     (b"time", b"time SECONDS tells it the time of day, in unix seconds"),
+    (b"coil", b"coil NAME, coil NAME hold: the coil test, service switch in TEST"),
     (b"service", b"give the board up for service: off, bus proven dead"),
 )
 METHODS = [name.decode() for name, _ in COMMANDS]

@@ -10,7 +10,7 @@ from micropython import const
 from loopwarden import signals as S
 from loopwarden.policy import fault_table as T
 
-# Places in a line. FLAGS: DROVE a drive went up and down. The codes that occurred follow, 27 rows to an integer.
+# Places in a line. FLAGS: DROVE a drive went up and down. The codes that occurred follow, 28 rows to an integer.
 CYCLE, FLAGS, LOWEST_OHM, HOTTEST_DC, INVERTER_DC, MOTOR_DC, PRECHARGE_MS, DISCHARGE_MS, CODES = range(9)
 LINE_INTS = const(11)
 LINE_BYTES = const(44)
@@ -18,7 +18,7 @@ LINES = const(11)  # in a file of 512 bytes
 SUMMARY_FILES = const(20)  # 220 power cycles
 DROVE = const(1)
 NO_OHM, NO_DC = 1 << 29, -32768  # nothing was measured in this power cycle (S10)
-_ROWS_IN_INT = const(27)
+_ROWS_IN_INT = const(28)
 _SAMPLES = const(12)
 FIELDS = 7  # of a sample of the strip: tenths of a volt and an ampere, cm/s, permille, phase, kohm
 SAMPLE_MS = 500

@@ -33,7 +33,7 @@ _STATE, _CODE, _STRIP, _LINES, _WHERE = const(1), const(2), const(3), const(4), 
 _FILE_MAX = const(512)
 _LOOKED_BACK = const(40)  # power cycles, for the last drives' isolation
 _COUNT = const(4)  # block device operation
-_LOCK_BITS = const(27)  # in each integer of the state
+_LOCK_BITS = const(28)  # in each integer of the state
 _STATE_BYTES = const(64)
 _ROWS = len(T.TABLE) + 1
 

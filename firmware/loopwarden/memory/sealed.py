@@ -10,7 +10,7 @@ from micropython import const
 
 HEAD = const(8)  # bytes before what is sealed
 TAIL = const(4)  # and behind it
-SCHEMA = const(1)  # another number is another layout of what is sealed
+SCHEMA = const(2)  # another number is another layout of what is sealed
 DAMAGED, FOREIGN = const(-1), const(-2)
 _MARKER = const(0x574C)  # "LW"
 

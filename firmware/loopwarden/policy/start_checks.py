@@ -8,10 +8,10 @@ from loopwarden.policy import fault_table as T
 from loopwarden.policy.part import Part
 
 # Refusals, in the order in which they are looked for. words.py holds a text for each.
-COUNT = 20
+COUNT = 21
 FINE, BY_FAULT, STOPPED, LOOP, ISOLATION, BUS_NOT_DEAD, PACK, CURRENT, NOT_STANDING, PLUG = range(10)
 PERMIT, PROOF, PRECHARGE_HOT, DISCHARGE_HOT, MEMORY, SUPPLY = range(10, 16)
-TEMPERATURE, PACK_FULL, PACK_COLD, LAMP_TEST = range(16, COUNT)
+TEMPERATURE, PACK_FULL, PACK_COLD, LAMP_TEST, SERVICE = range(16, COUNT)
 
 
 class StartChecks(Part):
@@ -24,7 +24,8 @@ class StartChecks(Part):
         i, b = self.inputs, self.build
         s, m, n = self.switches, self.memory, self.isolation
         return (
-            (self.faults.worst >= T.REFUSE and BY_FAULT)
+            ((s.word | ~(s.known or 0)) & S.SERVICE and SERVICE)  # S15: a coil test and a start exclude each other
+            or (self.faults.worst >= T.REFUSE and BY_FAULT)
             or (s.cut and STOPPED)
             or (s.open & (s.hard | s.watched) and LOOP)
             or (s.open & (s.permit_charge if charge else s.permit_drive) and PERMIT)
