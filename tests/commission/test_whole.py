@@ -1,0 +1,16 @@
+"""A whole commissioning over the virtual board's port: the truck and the cart, from the cautions to the first start."""
+
+import pytest
+
+from .virtual_bench import CART, TRUCK, sitting, virtual
+
+
+@pytest.mark.parametrize("path", [TRUCK, CART], ids=["truck", "cart"])
+def test_a_sound_build_passes_every_step(path, tmp_path):
+    with virtual(path, tmp_path / "flash.img") as (bench, port, _):
+        record, person, ended = sitting(
+            bench, port, answers=[("every connector", "lid, disconnect"), ("High voltage now", "now")]
+        )
+        told = [(one.key, one.result, one.reason) for one in record.steps if one.result != "passed"]
+        assert (told, ended) == ([], None), (bench.problem, person.said[-6:])
+        assert record.complete
