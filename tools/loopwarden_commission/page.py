@@ -14,7 +14,7 @@ table { border-collapse: collapse; width: 100%; margin: 1mm 0; }
 th, td { border-bottom: 0.3pt solid #999; padding: 0.7mm 2mm 0.7mm 0; text-align: left; vertical-align: top; }
 table.readings { table-layout: fixed; } td.number, th.number { text-align: right; }
 td.text { overflow-wrap: anywhere; }
-col.what { width: 38%; } col.value { width: 20%; } col.allowed { width: 23%; } col.verdict { width: 9%; }
+col.what { width: 37%; } col.value { width: 15%; } col.allowed { width: 27%; } col.good { width: 10%; }
 .verdict { font-size: 13pt; font-weight: bold; border: 1.2pt solid #111; padding: 2mm 3mm; margin: 3mm 0; }
 .step { break-inside: avoid; margin: 0 0 3mm 0; border-left: 2.5pt solid #999; padding-left: 2.5mm; }
 .step.passed { border-color: #2c6e2c; } .step.failed { border-color: #b00020; } .step h3 { font-size: 10pt; margin: 0; }
@@ -24,7 +24,7 @@ col.what { width: 38%; } col.value { width: 20%; } col.allowed { width: 23%; } c
 .mono { font-family: "DejaVu Sans Mono", monospace; font-size: 8pt; overflow-wrap: anywhere; }
 """
 
-_COLUMNS = "".join(f'<col class="{name}">' for name in ("what", "value", "allowed", "verdict", "by"))
+_COLUMNS = "".join(f'<col class="{name}">' for name in ("what", "value", "allowed", "good", "by"))
 _HEAD = (
     f'<table class="readings"><colgroup>{_COLUMNS}</colgroup><tr><th>reading</th><th class="number">value</th>'
     '<th class="number">allowed</th><th></th><th>read by</th></tr>'
@@ -99,12 +99,13 @@ def _time(iso: str) -> str:
 
 
 def _reading(reading: Reading) -> str:
+    what, by = f"<td>{escape(reading.what)}</td>", f"<td>{escape(reading.by)}</td>"
+    value, limits = escape(_value(reading.value, reading.unit)), escape(_limits(reading))
+    if reading.good is None and not reading.unit:  # a text, with room for it
+        return f'<tr>{what}<td class="text" colspan="3">{value}</td>{by}</tr>'
     verdict = "" if reading.good is None else "good" if reading.good else '<span class="bad">NOT GOOD</span>'
-    kind = "number" if reading.unit else "text"
-    return (
-        f'<tr><td>{escape(reading.what)}</td><td class="{kind}">{escape(_value(reading.value, reading.unit))}</td>'
-        f'<td class="number">{escape(_limits(reading))}</td><td>{verdict}</td><td>{escape(reading.by)}</td></tr>'
-    )
+    numbers = f'<td class="number">{value}</td><td class="number">{limits}</td>'
+    return f"<tr>{what}{numbers}<td>{verdict}</td>{by}</tr>"
 
 
 def _value(value: float | str | None, unit: str) -> str:

@@ -72,6 +72,7 @@ def identity(t: Trial) -> None:
     status, version = t.board.status(), t.board.version()
     t.note("firmware", str(version.get("program")))
     t.note("runtime", str(version.get("runtime")))
+    t.note("chip", str(version.get("board")))
     t.note("build digest", str(version.get("build")))
     t.note("birth id of the fault memory", str(status.get("birth")))
 
