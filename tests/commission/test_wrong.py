@@ -8,7 +8,7 @@ from loopwarden_commission.trial import Pace, Unsafe
 
 from .virtual_bench import BARE, CART, TRUCK, sitting, step, virtual
 
-IMPATIENT = Pace(patience_s=3.0, poll_s=0.02, settle_s=10.0, steady_s=0.3)
+IMPATIENT = Pace(patience_s=3.0, poll_s=0.02, settle_s=10.0, steady_s=0.3, live_poll_s=0.1)
 LEAVE = [("What now", "skip"), ("Why is it left", "no spare part today")]
 STOPS = [("What now", "stop")]
 
@@ -230,3 +230,29 @@ def test_a_pack_that_comes_on_in_the_middle_ends_everything(tmp_path):
         assert isinstance(ended, Unsafe)
         assert "pack reads" in str(ended)
         assert [one.result for one in record.steps] == ["passed", "passed", "failed"]
+
+
+def test_a_discharge_that_comes_too_late_to_tell_is_tried_again(truck):
+    """The person takes so long that the bleed has done it."""
+    instead = [("^Take the bench source off the bus", ["bus_source_v 0 V", "bus_v 5 V"])]
+    record, _, _ = tried(truck, ["discharge"], instead=instead, answers=LEAVE)
+    found = step(record, "discharge")
+    assert found.result == "skipped"
+    assert "too little voltage was left" in found.reason
+
+
+def test_a_source_that_is_left_on_is_seen(truck):
+    instead = [("^Take the bench source off again", [])]
+    record, _, _ = tried(truck, ["isolation"], instead=instead, answers=LEAVE)
+    assert "not seen: pack without the source" in step(record, "isolation").reason
+
+
+def test_a_channel_without_a_reading_ends_everything_at_the_beginning(tmp_path):
+    """Nobody knows then whether it is dead (S10)."""
+    with virtual(TRUCK, tmp_path / "flash.img") as (bench, port, _):
+        bench.does("strike pack_voltage_open")
+        bench.passes(500)
+        record, _, ended = sitting(bench, port, ["low_voltage", "loop_1"])
+        assert isinstance(ended, Unsafe)
+        assert "pack has no valid reading" in str(ended)
+        assert [one.key for one in record.steps] == ["low_voltage"]

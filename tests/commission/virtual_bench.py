@@ -24,7 +24,7 @@ from loopwarden_sim.board_run import BoardRun
 from loopwarden_sim.deeds import read_deed
 from loopwarden_sim.virtual_board import VirtualBoard
 
-PACE = Pace(patience_s=20.0, poll_s=0.02, settle_s=40.0, steady_s=0.3)
+PACE = Pace(patience_s=20.0, poll_s=0.02, settle_s=40.0, steady_s=0.3, live_poll_s=0.1)
 NO_LEAK = "1e15 ohm"
 COILS = ("positive", "negative", "precharge", "discharge")
 LAMPS = {"ready": "lamp_ready", "caution": "lamp_caution", "stop": "lamp_stop", "high voltage": "lamp_hv"}
@@ -217,7 +217,7 @@ class Scripted:
         (r"^Turn the key off, then on", lambda s: s._key_cycle()),
         (r"^Turn the key off\.", lambda s: s._acts("key off")),
         (r"^Touch nothing. Turn the key off", lambda s: s._acts("key off")),
-        (r"^The board let its own supply go", lambda s: s._acts("key on")),
+        (r"^The board does not answer: it may", lambda s: s._acts("key on")),
         (r"^Turn the service switch to (\w+)", lambda s, where: s._acts(f"service {where.lower()}")),
         (r"must be closed now", lambda s: None),
         (r"^Open loop (\d)", lambda s, n: s._opens(n)),

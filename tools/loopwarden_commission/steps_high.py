@@ -16,6 +16,8 @@ _NEAR = 0.03  # the bus counts as connected within 3 % of the pack
 _TABLE: Any = T.TABLE  # device code carries no annotations
 _STANDS_BY_BUTTON = {row[T.ID]: row[T.NAME] for row in _TABLE if row[T.ENDS] in (T.LOCK, T.ACKED, T.KEY_ACKED)}
 _ROW_UNPROVEN = next(row for row, name in _STANDS_BY_BUTTON.items() if name == "POSITIVE_UNPROVEN")
+_SILENT = "no answer any more"
+_AFTER_OPENING = ("discharging", "off", "locked out")
 _UNPROVEN = "refused, positive pole not proven"
 _PROOF_S = 60.0  # proof pulse, creep watch of 10 s, proof of 10 s, and the folding of the journal
 
@@ -74,8 +76,7 @@ def _start(t: Trial) -> None:
 
 def _phase(t: Trial) -> str:
     try:
-        with t.board.briefly():
-            status = t.board.status()
+        status = t.board.status()
     except GONE:
         return "no answer"
     phase = str(status.get("phase"))
@@ -109,15 +110,32 @@ def _live(t: Trial) -> None:
     )
     hint = "look at the precharge resistor, its contactor, and what loads the bus; key off"
     t.hold("precharge", start["precharge_ms"], "ms", low_ms, high_ms + 2000 * build.build.tick, hint)
-    pack_v, bus_v = t.value("pack") / 1000, t.value("bus") / 1000
+    status = t.board.status()  # less to make for a live board than its inputs
+    pack_mv, bus_mv = status.get("pack_mv"), status.get("bus_mv")
+    if pack_mv is None or bus_mv is None:
+        raise Wrong("pack or bus has no valid reading while live: key off, look at its wires")
+    pack_v, bus_v = pack_mv / 1000, bus_mv / 1000
     errors_v = build.voltage_sense.pack.error + build.voltage_sense.bus.error
     apart_v = max(_NEAR * pack_v, errors_v)
     t.hold("bus beside the pack", bus_v, "V", pack_v - apart_v, pack_v + apart_v, "look at both channels; key off")
     limit = fault_ohm(build)
-    ohm = t.wait(
+
+    def ask() -> Inputs:
+        status = t.board.status()
+        return Inputs({"isolation": status.get("isolation_ohm")}, {"phase": str(status.get("phase"))}, {})
+
+    def look(seen: Inputs) -> int | None:
+        if seen.states["phase"] != "live":
+            raise Wrong(f"it is {seen.states['phase']} and no longer live: look at the board's faults")
+        ohm = seen.values["isolation"]
+        return ohm if ohm is not None and ohm >= limit else None
+
+    ohm = t.until(
         "isolation settled above its limit",
-        lambda seen: ohm if (ohm := seen.values.get("isolation")) is not None and ohm >= limit else None,
+        ask,
+        look,
         seconds=build.isolation.settle + t.pace.settle_s,
+        poll_s=t.pace.live_poll_s,
     )
     t.hold("isolation, live", ohm, "ohm", limit, None, "look for a leak on the bus side; key off")
 
@@ -127,39 +145,46 @@ def _down(t: Trial) -> None:
     window_s = build.discharge.window
     t.person.do("Touch nothing. Turn the key off and leave it off until this says more.")
     seconds = build.timing.fallback + build.timing.coast + window_s + _PROOF_S + t.pace.patience_s
-    lost = False
+    lost, phase = False, "live"
 
     def ask() -> Inputs:
-        nonlocal lost
+        nonlocal lost, phase
         try:
-            with t.board.briefly():
-                status = t.board.status()
-        except GONE:
+            status = t.board.status()
+        except GONE as error:
+            if phase not in _AFTER_OPENING:
+                raise Wrong(f"the board stopped answering while {phase}; take the drive as LIVE ({error})") from None
             lost = True
-            return Inputs({}, {"phase": "supply let go"}, {})
-        dead = status.get("phase") in ("off", "locked out") and status.get("mark") == "dead"
-        return Inputs({}, {"phase": "proven dead" if dead else str(status.get("phase"))}, {})
+            return Inputs({}, {"phase": _SILENT}, {})
+        phase = str(status.get("phase"))
+        dead = phase in ("off", "locked out") and status.get("mark") == "dead"
+        return Inputs({}, {"phase": "proven dead" if dead else phase}, {})
 
-    ends = ("proven dead", "supply let go") if build.build.hold_relay else ("proven dead",)
+    ends = ("proven dead", _SILENT) if build.build.hold_relay else ("proven dead",)
     t.until(
         "discharged and proven dead",
         ask,
         lambda seen: True if seen.states["phase"] in ends else None,
         seconds=seconds,
+        poll_s=t.pace.live_poll_s,
         show=lambda seen: f"phase {seen.states['phase']}",
     )
+    try:
+        start, status = _of_cycle(t, cycle), t.board.status()
+    except GONE:  # just after it was seen, or before
+        lost = True
     if lost:
         t.person.do(
-            "The board let its own supply go, as it does only when proven dead. Key on again, do not press start."
+            "The board does not answer: it may have let its own supply go, as it does once proven dead, and nobody"
+            " knows yet. Take the drive as LIVE. Key on again, do not press start."
         )
         t.answers_again()
-    start = _of_cycle(t, cycle)
+        start, status = _of_cycle(t, cycle), t.board.status()
     if start.get("discharge_ms") is None:
         raise Wrong("no discharge time is on record for this start: look at the board's faults")
     hint = "look at the discharge resistor and its contactor; the bus may be live"
     what = "bus down by its bleed" if isinstance(build.discharge, BleedDischarge) else "discharge"
     t.hold(what, start["discharge_ms"], "ms", None, 1000 * window_s, hint)
-    status = t.board.status()
     if status.get("mark") != "dead" or not status.get("proven"):
         raise Wrong("the board did not prove bus and positive pole: take it as live, and look at its faults")
     t.seen("bus proven dead, positive pole proven open")

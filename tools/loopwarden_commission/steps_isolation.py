@@ -6,7 +6,7 @@ import time
 from loopwarden_build.model import LineMonitor
 from loopwarden_commission import predict
 from loopwarden_commission.board import Inputs
-from loopwarden_commission.steps_sources import source_on, source_v
+from loopwarden_commission.steps_sources import source_off, source_on, source_v
 from loopwarden_commission.trial import NotSeen, Trial
 
 _SPREAD = 0.25  # guess: what a monitor's reading may be off, by its usual data sheet and the resistor's tolerance
@@ -24,6 +24,7 @@ def isolation(t: Trial) -> None:
     else:
         _reading(t, pole, limit)
     t.person.do("Take the bench source off again; the resistor is off.")
+    source_off(t, t.build.isolation.side)
 
 
 def _by_meter(t: Trial) -> str:

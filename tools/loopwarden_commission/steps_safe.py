@@ -44,9 +44,7 @@ def low_voltage(t: Trial) -> None:
     for name in ("bus", "pack"):
         mv = seen.values.get(name)
         if mv is None:
-            raise Wrong(
-                f"{name} has no valid reading ({seen.states.get(name)}): look at the channel's wires and supply"
-            )
+            raise Unsafe(f"{name} has no valid reading ({seen.states.get(name)}): look at its wires, then begin again")
         try:
             t.hold(f"{name} voltage", mv / 1000, "V", None, (dead_mv - 1) / 1000, "there is voltage")
         except Wrong as error:
@@ -56,14 +54,13 @@ def low_voltage(t: Trial) -> None:
 
 
 def still_dead(t: Trial) -> None:
-    """Before each step without high voltage: no channel reads the dead level or more. Errors: Unsafe."""
+    """Before each step without high voltage: both channels read, and below the dead level. Errors: Unsafe."""
     seen = t.board.inputs()
     for name in ("bus", "pack"):
         mv = seen.values.get(name)
-        if mv is not None and mv >= 1000 * dead_v(t.build):
-            raise Unsafe(
-                f"{name} reads {mv / 1000:.0f} V: disconnect, lock out, prove it dead, then go on with the record"
-            )
+        if mv is None or mv >= 1000 * dead_v(t.build):
+            read = "has no valid reading" if mv is None else f"reads {mv / 1000:.0f} V"
+            raise Unsafe(f"{name} {read}: disconnect, lock out, prove it dead, then go on with the record")
 
 
 def identity(t: Trial) -> None:

@@ -5,10 +5,11 @@ import math
 from loopwarden_build.derived import dead_v, drain_ohm, drain_ohm_max, farad_max
 from loopwarden_build.model import BleedDischarge, BuildFile, ResistorDischarge
 from loopwarden_commission.steps_coils import run_coil
-from loopwarden_commission.trial import Trial, Wrong
+from loopwarden_commission.trial import NotSeen, Trial, Wrong
 
 _SOURCE_V_MAX = 48.0  # a usual bench source; what counts as high voltage begins at 60 V (UN R100)
 _PART = 0.8  # of the dead level: above it the board would take the bus for live, and lock
+_TELLING = 0.7  # the most that may be left of a good discharge must be surely less than what was there
 _BLEED_PART = 0.7  # of its voltage, down to which a bus is watched that only bleeds
 
 
@@ -43,6 +44,16 @@ def source_on(t: Trial, name: str) -> None:
     t.wait(
         f"{name} at about {volts} V",
         lambda seen: True if (seen.values.get(name) or 0) >= 500 * volts else None,
+        show=lambda seen: _volts(seen.values.get(name)),
+    )
+
+
+def source_off(t: Trial, name: str) -> None:
+    """Wait until it is seen to be gone."""
+    volts = source_v(t.build)
+    t.wait(
+        f"{name} without the source",
+        lambda seen: True if (mv := seen.values.get(name)) is not None and mv < 500 * volts else None,
         show=lambda seen: _volts(seen.values.get(name)),
     )
 
@@ -92,6 +103,8 @@ def _by_coil(t: Trial) -> None:
     farad_min = build.bus.capacitance * (1 - build.bus.capacitance_tolerance)
     fast_v = begin_v * math.exp(-on_s / (ohm_min * farad_min))
     t.note("bus when the coil closed", begin_v, "V")
+    if slow_v + error > _TELLING * begin_v:
+        raise NotSeen(f"too little voltage was left ({begin_v:.1f} V) to tell a discharge from none: be quicker")
     hint = "look at the discharge contactor and its resistor; a bus capacitance that is not the build's does it as well"
     t.hold(f"bus after {on_s:.2f} s", end_v, "V", fast_v - error, slow_v + error, hint)
 

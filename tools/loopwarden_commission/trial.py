@@ -32,13 +32,15 @@ class Pace:
     """How long to wait. Tests put their own here.
 
     patience_s  for a person's deed; poll_s between two questions; settle_s for a reading that follows slowly; steady_s
-                so long it must have stood still
+                so long it must have stood still; live_poll_s between two questions to a live board, each of which takes
+                some hundred bytes that it collects only when it is off
     """
 
     patience_s: float = 120.0
     poll_s: float = 0.25
     settle_s: float = 120.0
     steady_s: float = 3.0
+    live_poll_s: float = 5.0
 
 
 @dataclass
@@ -70,9 +72,10 @@ class Trial:
         look: Callable[[Inputs], Found | None],
         *,
         seconds: float | None = None,
+        poll_s: float | None = None,
         show: Callable[[Inputs], str] = lambda _: "",
     ) -> Found:
-        """The same with a question of its own."""
+        """The same with a question of its own, asked every poll_s."""
         until_s = time.monotonic() + (self.pace.patience_s if seconds is None else seconds)
         while True:
             seen = ask()
@@ -83,7 +86,7 @@ class Trial:
             if time.monotonic() >= until_s:
                 raise NotSeen(f"not seen: {what}{f'; read: {now}' if now else ''}")
             self.person.waiting(f"waiting for: {what}{f' ({now})' if now else ''}")
-            time.sleep(self.pace.poll_s)
+            time.sleep(self.pace.poll_s if poll_s is None else poll_s)
 
     def switch(self, name: str, on: int, what: str) -> Inputs:
         """Wait until a switch or loop reads `on`."""
