@@ -28,8 +28,8 @@ from loopwarden_sim.sensor_isolation import IsolationOutput
 from loopwarden_sim.sensor_loops import Loops
 from loopwarden_sim.sensor_speed import SpeedPulses
 
-_SIXTEEN = 16  # conversions that are summed for one temperature
-_TOP_16 = COUNTS_MAX * _SIXTEEN
+_FOUR = 4  # conversions that are summed for one temperature
+_TOP = COUNTS_MAX * _FOUR
 BUTTONS = {"key": KEY, "start": START, "ack": ACK, "plug": PLUG, "service": SERVICE}
 # What a two-state wire can do, and the level that the board then sees.
 WIRES = {
@@ -82,17 +82,17 @@ class Sensors:
             gain = COUNTS_MAX / build.reference_sense.full_scale
             self.reference = Channel(noise, 19, zero=0, gain=gain)
             self.channels["reference"] = self.reference
-        # The mean of sixteen conversions is quieter by four; summed it is four times one conversion's noise.
+        # The mean of four conversions is quieter by two; summed it is twice one conversion's noise.
         self.zones = [
             Channel(
                 noise,
                 23 + i,
                 zero=0.0,
-                gain=_SIXTEEN,
-                noise_counts=2.8,
-                open_counts=_TOP_16,
+                gain=_FOUR,
+                noise_counts=1.4,
+                open_counts=_TOP,
                 short_counts=0,
-                top=_TOP_16,
+                top=_TOP,
             )
             for i in range(len(build.zone))
         ]
@@ -225,14 +225,14 @@ class Sensors:
         channel = self.zones[index]
         if channel.fault == "offset":  # offset and noise are meant in degrees, which a divider's counts are not
             degc += channel.amount
-            raw_counts: int | None = round(_SIXTEEN * zone_counts(self._curves[index], degc))
+            counts: int | None = round(_FOUR * zone_counts(self._curves[index], degc))
         elif channel.fault == "noisy":
             self._at = (self._at + 31) % NOISE_POINTS
             degc += channel.amount * self._noise[self._at]
-            raw_counts = round(_SIXTEEN * zone_counts(self._curves[index], degc))
+            counts = round(_FOUR * zone_counts(self._curves[index], degc))
         else:
-            raw_counts = channel.counts(zone_counts(self._curves[index], degc))
-        self._zone_counts[index] = raw_counts
+            counts = channel.counts(zone_counts(self._curves[index], degc))
+        self._zone_counts[index] = None if counts is None else counts * 16 // _FOUR
 
 
 def _gain(zero: int, full: int, scale: float) -> float:

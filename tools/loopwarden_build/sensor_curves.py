@@ -13,7 +13,7 @@ KELVIN = 273.15
 A, B, C = 3.9083e-3, -5.775e-7, -4.183e-12  # IEC 60751; C only below 0 degC
 FROM_DEGC, STEP_K, POINTS = -40.0, 5.0, 39  # the table: -40 to 150 degC
 COUNTS_MAX = 4095
-FINE = 16  # table counts are sixteenths: sixteen readings are averaged, and rounding must not cost what that gains
+FINE = 16  # table counts are sixteenths: readings are averaged, and rounding must not cost what that gains
 
 
 def ntc_ohm(degc: float, r25_ohm: float, beta_k: float) -> float:

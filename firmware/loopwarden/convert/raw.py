@@ -24,7 +24,7 @@ class Raw:
                        shortly, once through the hardware filter
     crash_us           length so far of the longest crash pulse seen since the last tick, 0 for none
     loop_driven        level driven into the toggled loops when their echo in `levels` was sampled, 0 or 1
-    zone_counts16      sums of sixteen conversions, one per zone: rounding must not cost what the averaging gains
+    zone_counts16      sixteenths of a count, the mean of four conversions, one per zone
     loop_counts        resistor loops
     isolation_fresh    1 if a whole period of the monitor's signal ended since the last tick
     isolation_high_us, isolation_low_us   its last whole period

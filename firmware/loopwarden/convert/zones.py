@@ -23,7 +23,7 @@ class Zones:
         self.rising = False  # counts of the table in hand go up with the temperature
 
     def step(self, counts16, inputs):
-        """Write temperature and state of the zone whose turn it is, from sums of sixteen conversions. Heap: none."""
+        """Write temperature and state of the zone whose turn it is, from sixteenths of counts. Heap: none."""
         zone = self.turn
         counts = counts16[zone]
         dc = None
