@@ -23,7 +23,8 @@ class Board:
 
     def __init__(self, scratch=None):
         self.us = 1_000
-        self.scratch = [0, 0, 0, 0] if scratch is None else scratch
+        self.scratch = self.marks = [0, 0, 0, 0] if scratch is None else scratch
+        self.mark_at = 0
         self.does = []
         self.during = {}
         self.free = 150_000
@@ -32,8 +33,8 @@ class Board:
     def now_us(self):
         return self.us
 
-    def elapsed_us(self, since):
-        return self.us - since
+    def diff_us(self, one, other):
+        return one - other
 
     def after_us(self, us, more):
         return us + more
@@ -460,7 +461,6 @@ def test_what_the_clock_itself_takes_is_not_lost():
 
     loop = made(board)
     board.now_us = slow_clock
-    board.elapsed_us = lambda since: slow_clock() - since
     seen = spied(loop)
     begin = board.us
     ticks(loop, 500)

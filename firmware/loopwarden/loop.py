@@ -16,7 +16,7 @@ DT_MAX_MS = const(100)
 SERVICE = const(0x5E41CE)  # in the fourth scratch word: the next start ends at the prompt, which main.py sees to
 ENDS_MAX = const(3)  # exceptions, missed heartbeats and watchdog bites in a row, after which nothing is tried any more
 _CALM_MS = const(600000)  # so long without one and the count begins anew
-_HEAP_EVERY_MS = const(1000)
+_SECOND_MS = const(1000)
 _COLLECT_BELOW = const(96 * 1024)
 _UNHANDLED = const(69)  # row
 _SAMPLED, _DECIDED, _DRIVEN = const(1), const(2), const(3)
@@ -34,8 +34,9 @@ class Loop:
     """Attributes: ends (how often in a row the program ended by itself), before (what it was doing when it last did, or
     0), held (too often: nothing is decided any more, outputs stay off until the power is taken away).
 
-    board   now_us(), elapsed_us(since), after_us(us, more), sample(raw), drive(outputs), feed(), wait(until_us), off(),
-            reset(), heap_free(), collect(), scratch (four integers that outlive a reset, not a loss of power)
+    board   now_us(), diff_us(one, other), after_us(us, more), sample(raw), drive(outputs), feed(), wait(until_us),
+            off(), reset(), heap_free(), collect(), scratch (four integers that outlive a reset, not a loss of power),
+            marks and mark_at (the first of the four is marks[mark_at], which is quicker)
     link    work(loop): one bounded piece of work after each tick, in the off phase as long as there is time; or None
     row     what kept the last start from starting, to be stored as over; or 0
     """
@@ -63,8 +64,8 @@ class Loop:
             if row:
                 self.supervisor.faults.marks[row] = NOTED | GONE | ENDED
                 self.supervisor.faults.marked = 1
-        self.period_us = build.tick_ms * 1000
-        self.turn = self.rest_us = self.late_ms = self.order = self.calm_ms = self.heap_ms = 0
+        self.period_us, self.hold_ms = build.tick_ms * 1000, build.heartbeat_hold_ms
+        self.turn = self.rest_us = self.late_ms = self.order = self.calm_ms = self.second_ms = 0
         self.slow = True  # the last tick held a stall that was meant: power-up, a file, an erase, a collection
         self.last_us = self.due_us = board.now_us()
 
@@ -81,36 +82,39 @@ class Loop:
                 self.end()
 
     def tick(self):
-        """One tick, without the waiting."""
-        board = self.board
-        elapsed_us = board.elapsed_us(self.last_us)
-        self.last_us = board.after_us(self.last_us, elapsed_us)
-        self._mark(1)
+        """One tick, without the waiting.
+
+        The marks lie in a word that outlives the watchdog: what was being done, in which phase, with which row the
+        hardest.
+        """
+        board, at = self.board, self.board.mark_at
+        marks = board.marks
+        now_us = board.now_us()
+        us = board.diff_us(now_us, self.last_us) + self.rest_us
+        self.last_us = now_us
+        marks[at] = self.doing | 1
         self.order = 0
         board.sample(self.edge.raw)
         self.order = _SAMPLED
+        ms = us // 1000  # whole milliseconds go to the policy, the rest is carried on
+        self.rest_us = us - ms * 1000
         if not self.held:
-            self._decide(self._whole_ms(elapsed_us))
+            if ms < 1 or ms >= self.hold_ms:
+                ms = self._odd_ms(ms)
+            self._decide(ms)
         self.order = self.order << 4 | _DECIDED
-        self._mark(3)
+        marks[at] = self.doing | 3
         board.drive(self.outputs)
         self.order = self.order << 4 | _DRIVEN
         if self.order == _IN_ORDER:
             board.feed()
-        self._mark(4)
-        self.slow = False
-        if not self.held:
-            self.turn = (self.turn + 1) & 3  # even where every tick is late, what waits is stored in the end
-            self.slow = self.memory.work(self.supervisor, not (self.late_ms and self.turn))
-            self._care_for_the_heap()
-        self._mark(5)
+        marks[at] = self.doing | 4
+        self._store(ms)
+        marks[at] = self.doing | 5
 
-    def _whole_ms(self, elapsed_us):
-        # Whole milliseconds go to the policy, the rest is carried on; what stalled in the off phase is cut at 100 ms.
-        us = elapsed_us + self.rest_us
-        ms = us // 1000
-        self.rest_us = us - ms * 1000
-        if ms >= self.build.heartbeat_hold_ms and not self.slow and self._something_on(self.outputs):
+    def _odd_ms(self, ms):
+        # What stalled in the off phase is cut at 100 ms.
+        if ms >= self.hold_ms and not self.slow and self._something_on(self.outputs):
             raise HeartbeatMissed(ms)
         return min(max(ms, 1), DT_MAX_MS)
 
@@ -118,24 +122,34 @@ class Loop:
         return o.positive or o.negative or o.precharge or o.discharge
 
     def _decide(self, dt_ms):
-        self.edge.fill(self.inputs, dt_ms)
-        self.inputs.late_ms = self.late_ms
-        self._mark(2)
-        s = self.supervisor
-        s.step(self.inputs, self.outputs, dt_ms)
+        inputs, s = self.inputs, self.supervisor
+        self.edge.fill(inputs, dt_ms)
+        inputs.late_ms = self.late_ms
+        self.board.marks[self.board.mark_at] = self.doing | 2
+        s.step(inputs, self.outputs, dt_ms)
         if self.coil_test:  # S15
             self.coil_test.step(dt_ms)
         self.doing = s.phases.phase << 8 | s.faults.worst_row << 16
-        self.calm_ms += dt_ms
+
+    def _store(self, dt_ms):
+        if self.held:
+            self.slow = False
+            return
+        room = True
+        if self.late_ms:
+            self.turn = (self.turn + 1) & 3  # even where every tick is late, what waits is stored in the end
+            room = not self.turn
+        self.slow = self.memory.work(self.supervisor, room)
+        self.second_ms += dt_ms
+        if self.second_ms >= _SECOND_MS:
+            self._each_second()
+
+    def _each_second(self):
+        self.calm_ms += self.second_ms
+        self.second_ms = 0
         if self.calm_ms >= _CALM_MS:
             self.calm_ms = 0
             self.scratch[1] = self.ends = 0
-
-    def _care_for_the_heap(self):
-        self.heap_ms += self.build.tick_ms
-        if self.heap_ms < _HEAP_EVERY_MS:
-            return
-        self.heap_ms = 0
         free = self.board.heap_free()
         if free < _COLLECT_BELOW and self._at_rest() and not self.slow:
             self.board.collect()
@@ -143,25 +157,23 @@ class Loop:
             free = self.board.heap_free()
         self.inputs.heap_free = free
 
-    def _mark(self, stage):
-        # In a word that outlives the watchdog: what was being done, in which phase, with which row the hardest.
-        self.scratch[0] = self.doing | stage
-
     def pace(self):
         """Wait for the next tick; the link gets the time. Late: the next tick begins at once."""
-        board = self.board
-        self.due_us = board.after_us(self.due_us, self.period_us)
-        late_us = board.elapsed_us(self.due_us)
+        board, link = self.board, self.link
+        now_us = board.now_us()
+        due_us = board.after_us(self.due_us, self.period_us)
+        late_us = board.diff_us(now_us, due_us)
         if late_us > 0:
-            self.due_us = board.now_us()
+            self.due_us = now_us
             self.late_ms = 0 if self.slow else late_us // 1000 + 1
-        else:
-            self.late_ms = 0
-            busy = self.link is not None
-            while board.elapsed_us(self.due_us) < 0:
-                if not busy or not self.link.work(self):
-                    board.wait(self.due_us)
-                busy = busy and self.off_phase()  # S15: a host that floods gets a bounded part of a live tick
+            return
+        self.due_us = due_us
+        self.late_ms = 0
+        if link is not None:
+            # S15: a host that floods gets a bounded part of a live tick.
+            while link.work(self) and self.off_phase() and board.diff_us(due_us, board.now_us()) > 0:
+                pass
+        board.wait(due_us)
 
     def end(self):
         """Store why, then reset. Outputs are off already; nothing here may keep the reset from coming."""

@@ -48,8 +48,8 @@ class Board:
     def now_us(self):
         return self.us
 
-    def elapsed_us(self, since):
-        return self.us - since
+    def diff_us(self, one, other):
+        return one - other
 
     def heap_free(self):
         return 100_000

@@ -42,15 +42,8 @@ class Board:
         self.off = self.driver.off
         self.feed = feed
         self.scratch = Scratch()
-
-    def now_us(self):
-        return ticks_us()
-
-    def elapsed_us(self, since):
-        return ticks_diff(ticks_us(), since)
-
-    def after_us(self, us, more):
-        return ticks_add(us, more)
+        self.marks, self.mark_at = mem32, SCRATCH[0]
+        self.now_us, self.diff_us, self.after_us = ticks_us, ticks_diff, ticks_add
 
     def sample(self, raw):
         self.inputs.sample(raw, self.driver.driven)

@@ -179,7 +179,7 @@ class Console:
     def _hint(self, board):
         # A tool's handshake, most likely: said once a second at the most.
         self.hint = False
-        if self.hinted and 0 <= board.elapsed_us(self.hint_us) < _HINT_US:
+        if self.hinted and 0 <= board.diff_us(board.now_us(), self.hint_us) < _HINT_US:
             return
         self.hinted = True
         self.hint_us = board.now_us()

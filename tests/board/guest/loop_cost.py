@@ -109,13 +109,14 @@ class Bench:
             self.inputs.bus.spi = Spi()
             self.inputs.bus.latch = [].count
         self.times = [0] * 40  # never used: so that a list which gets shorter gives nothing back
-        board_module.ticks_us = self.times.pop
-        board_module.ticks_diff = time.ticks_diff
-        board_module.ticks_add = time.ticks_add
+        board.marks = self.registers
+        board.now_us = board_module.ticks_us = self.times.pop
+        board.diff_us = board_module.ticks_diff = time.ticks_diff
+        board.after_us = time.ticks_add
         board_module.sleep_us = [].count
 
-    def next(self, begin_us, looks):
-        """Lay out the next tick, with so many looks at the clock before its wait is over; False at the tape's end."""
+    def next(self, begin_us):
+        """Lay out the next tick; False at the tape's end. The clock is looked at twice before the wait is over."""
         if self.tape.readinto(self.answer) != wires.IN_BYTES:
             return False
         given = struct.unpack(wires._IN, self.answer)
@@ -145,7 +146,7 @@ class Bench:
             self.inputs.speed.period_us = period_us
         while len(self.times) > 40:
             self.times.pop()
-        for us in (begin_us + TICK_US,) * 4 + (begin_us + 1,) * looks:
+        for us in (begin_us + TICK_US,) * 4 + (begin_us + 1,) * 2:
             self.times.append(us)
         return True
 
@@ -187,7 +188,7 @@ def main():
     while True:
         busy = not made.off_phase()
         made.link = console if busy else None  # in the off phase it is served for as long as there is time
-        if not bench.next(number * TICK_US, 4 if busy else 3):
+        if not bench.next(number * TICK_US):
             break
         number += 1
         programs = made.memory.flash.programs

@@ -34,7 +34,7 @@ def main():
     s.phases.stage = 8
     loop.board = Thing()
     loop.board.now_us = lambda: 0
-    loop.board.elapsed_us = lambda since: 0
+    loop.board.diff_us = lambda one, other: 0
     port = Port()
     console = Console(port, {})
     told = {}
