@@ -37,7 +37,8 @@ class DriveLog:
         self.line[HOTTEST_DC] = self.line[INVERTER_DC] = self.line[MOTOR_DC] = NO_DC
         self.ring = array("h", bytes(self.strip_bytes))
         self.strip = bytes(self.strip_bytes)
-        self.at = self.sample_ms = self.stage = self.stage_ms = self.worst = self.recent = self.strip_sequence = 0
+        self.at = self.stage = self.stage_at_ms = self.worst = self.recent = self.strip_sequence = 0
+        self.sample_at_ms = SAMPLE_MS
         self.changed = self.drove = self.drove_since_clear = self.went = False
 
     def note(self, row):
@@ -47,38 +48,38 @@ class DriveLog:
 
     def step(self, supervisor):
         """Look at one tick; True when a hard reaction just began and `strip` holds what came before it."""
-        dt = supervisor.faults.dt
-        self.stage_ms += dt
+        f = supervisor.faults
+        now_ms = f.clock_ms
         stage = supervisor.phases.stage
         if stage != self.stage:
-            self._staged(self.stage, stage)
-        self.sample_ms += dt
-        if self.sample_ms >= SAMPLE_MS:
-            self.sample_ms = 0
-            self._sample(supervisor, self.ring, self.at)
-            self.at = (self.at + FIELDS) % (_SAMPLES * FIELDS)
+            self._staged(self.stage, stage, now_ms)
+        if now_ms >= self.sample_at_ms:
+            self.sample_at_ms = now_ms + SAMPLE_MS
+            self._sample(supervisor)
             self._summary(supervisor, self.line)
-        if supervisor.faults.column:  # live or winding down, or it just was: an emergency is weighed once all is off
+        if f.column:  # live or winding down, or it just was: an emergency is weighed once all is off
             self.recent = _RECENT_TICKS
         elif self.recent:
             self.recent -= 1
-        worst = supervisor.faults.worst
-        if worst != self.worst:
-            harder = worst > self.worst and worst >= T.WIND
-            self.worst = worst
-            if harder and self.recent:
-                self._sample(supervisor, self.ring, self.at)
-                self.at = (self.at + FIELDS) % (_SAMPLES * FIELDS)
-                self.strip = bytes(self.ring[self.at :]) + bytes(self.ring[: self.at])
-                return True
+        return f.worst != self.worst and self._weighed(supervisor, f.worst)
+
+    def _weighed(self, supervisor, worst):
+        harder = worst > self.worst and worst >= T.WIND
+        self.worst = worst
+        if harder and self.recent:
+            self._sample(supervisor)
+            self.strip = bytes(self.ring[self.at :]) + bytes(self.ring[: self.at])
+            return True
         return False
 
-    def _staged(self, before, now):
+    def _staged(self, before, now, now_ms):
+        lasted_ms = now_ms - self.stage_at_ms
+        self.stage_at_ms = now_ms
         if before == _CHARGE_BUS and now == _TAKE_OVER:
-            self.line[PRECHARGE_MS] = self.stage_ms
+            self.line[PRECHARGE_MS] = lasted_ms
             self.changed = True
         elif before == _DISCHARGE and now == _CREEP:
-            self.line[DISCHARGE_MS] = self.stage_ms
+            self.line[DISCHARGE_MS] = lasted_ms
         elif now == _DRIVE:
             self.went = True
         elif now == 0 and before > _CREEP and self.went:
@@ -86,9 +87,12 @@ class DriveLog:
             self.line[FLAGS] |= DROVE
             self.changed = self.drove = self.drove_since_clear = True
         self.stage = now
-        self.stage_ms = 0
 
-    def _sample(self, supervisor, ring, at):
+    def _sample(self, supervisor):
+        self._write(supervisor, self.ring, self.at)
+        self.at = (self.at + FIELDS) % (_SAMPLES * FIELDS)
+
+    def _write(self, supervisor, ring, at):
         # Tenths of a volt and of an ampere, cm/s, permille; -1 where a reading is not valid (S10).
         i = supervisor.inputs
         ring[at] = i.bus_mv // 100 if supervisor.electrics.bus_ok and i.bus_mv is not None else -1

@@ -59,6 +59,7 @@ class FlashMemory(RamMemory):
         self.buffer = bytearray(_FILE_MAX)
         self.check = bytearray(_FILE_MAX)
         self.unstored = bytearray(_ROWS)  # rows whose record waits for a page or a file
+        self.rows_wait = 0  # how many those are
         self.unfolded = bytearray(_ROWS)  # rows whose record is in the journal, and not yet in its file
         self.log = DriveLog()
         self.strip_waits = self.strip_unfolded = self.line_waits = False
@@ -427,7 +428,7 @@ class FlashMemory(RamMemory):
 
     def waits(self):
         """True when something is not where a power cut does not reach it."""
-        return self.state_waits > 0 or self.strip_waits or self.unstored.find(b"\x01") >= 0
+        return self.state_waits > 0 or self.strip_waits or self.rows_wait > 0
 
     def keep(self, row, mark, places):
         """Locks, and what needs an acknowledgement, last over power cycles while they are active; told twice (S9)."""
@@ -441,8 +442,13 @@ class FlashMemory(RamMemory):
 
     def _store(self, row, places, supervisor):
         K.occurs(self.codes_of[row], self.cycle, places, supervisor, self.wall_s(supervisor))
-        self.unstored[row] = 1
+        self._to_store(row)
         self.log.note(row)
+
+    def _to_store(self, row):
+        if not self.unstored[row]:
+            self.unstored[row] = 1
+            self.rows_wait += 1
 
     def _gone(self, row):
         self.codes_of[row][K.FLAGS] &= ~K.FAILED
@@ -453,21 +459,21 @@ class FlashMemory(RamMemory):
         room    False in a tick that already did much: what waits goes on waiting
         Returns True when a file was written or a block erased: that stalls, and was meant.
         """
-        self._take_marks(supervisor.faults, supervisor)
+        if supervisor.faults.marked:
+            self._take_marks(supervisor.faults, supervisor)
         if self.log.step(supervisor):
             self.strip_waits = True
         if not room or self.failed:
             return False
-        if self.waits() and self._store_one():
+        if (self.state_waits or self.rows_wait or self.strip_waits) and self._store_one():
             self.folding = None
-        elif self._off(supervisor):
+        elif supervisor.phases.stage == 0 and self._all_off(supervisor.outputs):
             return self._fold_on()
         return False
 
-    def _off(self, supervisor):
+    def _all_off(self, o):
         # Off phase, key off and every coil output off: an erase stops everything for up to 400 ms.
-        o = supervisor.outputs
-        return supervisor.phases.stage == 0 and not (o.positive or o.negative or o.precharge or o.discharge)
+        return not (o.positive or o.negative or o.precharge or o.discharge)
 
     def _fold_on(self):
         if self.folding is None:
@@ -526,6 +532,7 @@ class FlashMemory(RamMemory):
             self.strip_unfolded = True
         else:
             self.unstored[row] = 0
+            self.rows_wait -= 1
             self.unfolded[row] = 1
 
     # Asked over a link
@@ -541,7 +548,7 @@ class FlashMemory(RamMemory):
         self.codes_of[row] = K.new_record(row)
         self.clear_cycle = self.cycle
         self.log.drove_since_clear = False
-        self.unstored[row] = 1
+        self._to_store(row)
         return True
 
     def status(self, row):

@@ -88,17 +88,19 @@ class RamMemory:
 
         Returns True when that took long; in RAM it never does.
         """
-        self._take_marks(supervisor.faults, supervisor)
+        if supervisor.faults.marked:
+            self._take_marks(supervisor.faults, supervisor)
         self.mark = self.want
         return False
 
     def _take_marks(self, f, supervisor):
-        if f.marked:
-            f.marked = 0
-            for row in range(len(f.marks)):
-                if f.marks[row]:
-                    self._take(row, f.marks[row], supervisor)
-                    f.marks[row] = 0
+        f.marked = 0
+        row = 0
+        for mark in f.marks:
+            if mark:
+                self._take(row, mark, supervisor)
+                f.marks[row] = 0
+            row += 1
 
     def keep(self, row, mark, places):
         """Locks, and what needs an acknowledgement, last over power cycles while they are active (S9)."""
