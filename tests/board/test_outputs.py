@@ -122,5 +122,5 @@ def test_registers_stay_held_off_until_a_word_is_in_them(chip):
     bus = module.Bus(build.pins_bus)
     enable = at(file, "register_enable")
     assert chip.out >> enable & 1  # high: off
-    bus.shift(0)
+    bus.shift(bytearray(2))
     assert not chip.out >> enable & 1

@@ -24,7 +24,7 @@ class Bus:
         self.chain = 0
         self.answers = False
         self.word_in = bytearray(2)
-        self.word_out = bytearray(2)
+        self.write = self.spi.write  # saved: looking a method up costs as much as calling it
         if plan[_LATCH] >= 0:
             self.latch = Pin(plan[_LATCH], Pin.OUT, value=1)
         if plan[_ENABLE] >= 0:
@@ -44,10 +44,8 @@ class Bus:
         self.answers = self.chain & 0x8001 == 0x8000
 
     def shift(self, word):
-        """A word to the output registers. The same edge latches them and loads the inputs. Heap: none."""
-        self.word_out[0] = word >> 8
-        self.word_out[1] = word & 0xFF
-        self.spi.write(self.word_out)
+        """Two bytes to the output registers. The same edge latches them and loads the inputs. Heap: none."""
+        self.write(word)
         self.latch(0)
         self.latch(1)
         if self.held_off:

@@ -35,6 +35,7 @@ class Driver:
         for place in build.pins_out[_FAST:]:
             self._slow_place(place)
         self.drive_bit, self.drive_pin = self.bit.pop(), self.pin.pop()
+        self.words = (bytearray(2), bytearray(2))  # what the registers get, by the level of the toggled loops
         self.pins_slow &= ~self.drive_pin
         self.duties = [self._duty(gpio) for gpio in build.pins_duty]
         self.told = [-1] * 4
@@ -68,7 +69,7 @@ class Driver:
 
     def drive(self, o):
         """Write every command of `o`, the ones a promise hangs on first. Heap: none."""
-        on = 0
+        on = 0 if o.lamp_hv else self.lamps_dark  # S5
         if o.positive:
             on |= self.positive
         if o.negative:
@@ -81,8 +82,6 @@ class Driver:
             on |= self.inverter_enable
         if o.lamp_stop:
             on |= self.lamp_stop
-        if not o.lamp_hv:
-            on |= self.lamps_dark  # S5
         if o.heartbeat:
             on |= self.heartbeat  # S11: made by the loop, in each of its ticks
         mem32[GPIO_OUT_CLR] = self.pins & ~on
@@ -111,23 +110,21 @@ class Driver:
             n |= _LOADS
         if o.charger_enable:
             n |= _CHARGER
-        if o.chill_valve or o.heater or o.heat_share:
-            n |= (_VALVE if o.chill_valve else 0) | (_HEATER if o.heater else 0) | (_SHARE if o.heat_share else 0)
+        if o.chill_valve:
+            n |= _VALVE
+        if o.heater:
+            n |= _HEATER
+        if o.heat_share:
+            n |= _SHARE
         if o.chiller:
             n |= _CHILLER
         if n != self.asked:
             self._place(n)
-        self.driven ^= 1
-        if self.driven:
-            self._write(self.slow | self.drive_bit, self.drive_pin)
-        else:
-            self._write(self.slow, 0)
-
-    def _write(self, word, pin):
+        driven = self.driven = self.driven ^ 1
         if self.drive_pin:
-            mem32[GPIO_OUT_SET if pin else GPIO_OUT_CLR] = self.drive_pin
+            mem32[GPIO_OUT_SET if driven else GPIO_OUT_CLR] = self.drive_pin
         if self.bits:
-            self.bus.shift(word)
+            self.bus.shift(self.words[driven])
 
     def _place(self, asked):
         # Only when something has changed: which bits and pins that means.
@@ -141,6 +138,13 @@ class Driver:
                 self.slow_pins |= self.pin[n]
         mem32[GPIO_OUT_CLR] = self.pins_slow & ~self.slow_pins
         mem32[GPIO_OUT_SET] = self.slow_pins
+        self._words(self.slow)
+
+    def _words(self, slow):
+        low, high = self.words
+        low[0], low[1] = slow >> 8, slow & 0xFF
+        slow |= self.drive_bit
+        high[0], high[1] = slow >> 8, slow & 0xFF
 
     def _limit(self, n, permille):
         self.told[n] = permille
@@ -160,4 +164,6 @@ class Driver:
                 pwm.duty_u16(0)  # no duty at all means zero at the receiver
         self.told[0] = self.told[1] = self.told[2] = self.told[3] = -1
         if self.bits:
-            self.bus.shift(self.slow & self.bit[_HOLD_PLACE])
+            self._words(self.slow & self.bit[_HOLD_PLACE])
+            self.asked = -1  # the words above are no longer those of what was asked
+            self.bus.shift(self.words[0])

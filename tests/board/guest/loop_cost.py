@@ -107,6 +107,7 @@ class Bench:
             channel.transfer = {}.get
         if self.inputs.bus:
             self.inputs.bus.spi = Spi()
+            self.inputs.bus.write = self.inputs.bus.spi.write
             self.inputs.bus.latch = [].count
         self.times = [0] * 40  # never used: so that a list which gets shorter gives nothing back
         board.marks = self.registers
