@@ -1,9 +1,12 @@
 """Pulses to a speed; silence is silence, and a lost counter is no standstill."""
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from loopwarden.convert.raw import Raw
 from loopwarden.convert.speed import QUIET_MS, Speed
 from loopwarden.signals import OK, QUIET, RANGE, STALE
 
@@ -15,42 +18,48 @@ def speed() -> Speed:
     return Speed(changed(convert_pulse_um=250_000, convert_speed_max_mm_s=36_000))
 
 
+def step(made: Speed, pulses: int | None, period_us: int, dt_ms: int) -> None:
+    raw: Any = Raw()
+    raw.speed_pulses, raw.speed_period_us = pulses, period_us
+    made.step(raw, dt_ms)
+
+
 def test_a_period_is_a_speed() -> None:
     made = speed()
-    made.step(1, 25_000, 20)
+    step(made, 1, 25_000, 20)
     assert (made.mm_s, made.state, made.pulses) == (10_000, OK, 1)
 
 
 def test_the_last_speed_stands_until_silence_says_otherwise() -> None:
     made = speed()
-    made.step(1, 25_000, 20)
+    step(made, 1, 25_000, 20)
     for _ in range(QUIET_MS // 20 - 1):
-        made.step(0, 25_000, 20)
+        step(made, 0, 25_000, 20)
         assert (made.mm_s, made.state) == (10_000, OK)
-    made.step(0, 25_000, 20)
+    step(made, 0, 25_000, 20)
     assert (made.mm_s, made.state, made.pulses) == (None, QUIET, 0)
 
 
 def test_one_pulse_alone_is_no_speed() -> None:
     made = speed()
-    made.step(1, 0, 20)
+    step(made, 1, 0, 20)
     assert (made.mm_s, made.state, made.pulses) == (None, QUIET, 1)
 
 
 def test_a_lost_counter_is_unknown_and_not_standing() -> None:
     made = speed()
-    made.step(1, 25_000, 20)
-    made.step(None, 25_000, 20)
+    step(made, 1, 25_000, 20)
+    step(made, None, 25_000, 20)
     assert (made.mm_s, made.state, made.pulses) == (None, STALE, None)
-    made.step(0, 25_000, 20)
+    step(made, 0, 25_000, 20)
     assert made.state == QUIET, "what came before the gap proves nothing"
 
 
 def test_faster_than_half_above_the_highest_is_noise() -> None:
     made = speed()
-    made.step(1, 4_600, 20)
+    step(made, 1, 4_600, 20)
     assert (made.mm_s, made.state) == (None, RANGE)
-    made.step(1, 4_700, 20)
+    step(made, 1, 4_700, 20)
     assert made.state == OK
 
 
@@ -58,7 +67,7 @@ def test_faster_than_half_above_the_highest_is_noise() -> None:
 def test_unknown_never_becomes_zero(ticks: list[tuple[int | None, int, int]]) -> None:
     made = speed()
     for pulses, period_us, dt_ms in ticks:
-        made.step(pulses, period_us, dt_ms)
+        step(made, pulses, period_us, dt_ms)
         assert (made.mm_s is None) == (made.state != OK)
         assert (made.pulses is None) == (made.state == STALE)
 
@@ -67,5 +76,5 @@ def test_unknown_never_becomes_zero(ticks: list[tuple[int | None, int, int]]) ->
 def test_the_largest_products_stay_small(per_pulse_um: int) -> None:
     made = Speed(changed(convert_pulse_um=per_pulse_um, convert_speed_max_mm_s=100_000))
     assert per_pulse_um * 1000 < 2**30
-    made.step(1, max(made.min_us, 1), 20)
+    step(made, 1, max(made.min_us, 1), 20)
     assert made.mm_s is not None

@@ -81,42 +81,68 @@ class Edge:
             self.absent |= COIL_FAULT
         if not build.lamp_feedback_fitted:
             self.absent |= LAMP_FAULT
+        self.known = -1  # of the last tick; -1 after one in which something was latched
+        self.bus_line, self.pack_line = self.bus.line, self.pack.line
+        self.current_line = self.current and self.current.line
         self.edge_loops = self.loops.level << _LOOP_SHIFT  # an opening shorter than a tick is latched
 
     def fill(self, inputs, dt_ms):
-        """Write every reading of `inputs` from `raw`, `dt_ms` after the last call. Heap: none; errors: none."""
+        """Write every reading of `inputs`, the same object at every call, from `raw`, `dt_ms` after the last one.
+
+        Heap: none; errors: none.
+        """
         raw = self.raw
-        self._levels(raw, inputs)
-        inputs.bus_mv = self.bus.read(raw.bus_counts)
-        inputs.bus_state = self.bus.state
-        inputs.pack_mv = self.pack.read(raw.pack_counts)
-        inputs.pack_state = self.pack.state
+        if self.loops.step(raw) or raw.latched or raw.crash_us or raw.known != self.known:
+            self._levels(raw, inputs)
+        # What is good in every tick is reckoned here, without a call; all else is judged by `read`.
+        counts, line = raw.bus_counts, self.bus_line
+        if counts and line[0] <= counts <= line[1] and not inputs.bus_state:
+            inputs.bus_mv = (counts - line[2]) * line[3] >> line[4]
+        else:
+            inputs.bus_mv = self.bus.read(counts)
+            inputs.bus_state = self.bus.state
+        counts, line = raw.pack_counts, self.pack_line
+        if counts and line[0] <= counts <= line[1] and not inputs.pack_state:
+            inputs.pack_mv = (counts - line[2]) * line[3] >> line[4]
+        else:
+            inputs.pack_mv = self.pack.read(counts)
+            inputs.pack_state = self.pack.state
         if self.current:
-            inputs.current_ma = self.current.read(raw.current_counts)
-            inputs.current_state = self.current.state
-        turn = raw.turn
-        if turn != ZONE:
+            counts, line = raw.current_counts, self.current_line
+            if counts and line[0] <= counts <= line[1] and not inputs.current_state:
+                inputs.current_ma = (counts - line[2]) * line[3] >> line[4]
+            else:
+                inputs.current_ma = self.current.read(counts)
+                inputs.current_state = self.current.state
+        if raw.turn == ZONE:
+            raw.zone = self.zones.step(raw.zone_counts16, inputs)
+            raw.turn = SUPPLY
+        else:
             self._supply(raw, inputs)
-        if turn != SUPPLY:
-            self.zones.step(raw.zone_counts16, inputs)
-            raw.zone = self.zones.turn
-        raw.turn = ZONE if turn == SUPPLY else SUPPLY
+        age_ms = self.isolation.age_ms + dt_ms
+        if raw.isolation_fresh or age_ms > self.isolation.quick_ms:
+            self._isolation(inputs, dt_ms)
+        else:
+            self.isolation.age_ms = inputs.isolation_age_ms = age_ms
+        if self.speed and self.speed.step(raw, dt_ms):
+            self._speed(self.speed, inputs)
+
+    def _isolation(self, inputs, dt_ms):
         isolation = self.isolation
-        isolation.step(raw, dt_ms)
+        isolation.step(self.raw, dt_ms)
         inputs.isolation_ohm = isolation.ohm
         inputs.isolation_state = isolation.state
         inputs.isolation_age_ms = isolation.age_ms
-        if self.speed:
-            self._speed(raw, inputs, dt_ms)
 
-    def _speed(self, raw, inputs, dt_ms):
-        speed = self.speed
-        speed.step(raw.speed_pulses, raw.speed_period_us, dt_ms)
+    def _speed(self, speed, inputs):
         inputs.speed_mm_s = speed.mm_s
         inputs.speed_state = speed.state
         inputs.speed_pulses = speed.pulses
 
     def _supply(self, raw, inputs):
+        if raw.turn != SUPPLY:  # the first tick looks at both
+            raw.zone = self.zones.step(raw.zone_counts16, inputs)
+        raw.turn = ZONE
         inputs.supply_mv = self.supply.read(raw.supply_counts)
         inputs.supply_state = self.supply.state
         if self.reference:
@@ -125,7 +151,6 @@ class Edge:
 
     def _levels(self, raw, inputs):
         loops = self.loops
-        loops.step(raw)
         bits = (raw.levels ^ self.invert) & ~(LOOPS | CRASH | self.absent)
         latch = raw.latched & (STOP | self.edge_loops)
         if raw.crash_us and raw.crash_us >= self.crash_us:
@@ -134,5 +159,6 @@ class Edge:
         inputs.bits = bits | loops.closed << _LOOP_SHIFT
         inputs.known = (raw.known | self.absent) & ~(loops.unread << _LOOP_SHIFT)
         inputs.latch = latch
+        self.known = -1 if latch else raw.known
         inputs.loop_low = loops.low
         inputs.loop_high = loops.high

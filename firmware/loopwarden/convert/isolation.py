@@ -37,6 +37,7 @@ class Isolation:
         self.margin = 100
         if self.kind == FREQUENCY:
             self.margin = self.x[0] // 50
+        self.quick_ms = -1 if self.kind == LINE else self.stale_ms  # younger, and without a fresh one, nothing changes
         self.ohm = None
         self.state = STALE
         self.age_ms = _AGE_MAX_MS

@@ -16,6 +16,8 @@ _FINE = const(12)
 class Linear:
     """One channel. `state` tells of the last reading; the value is None unless it is OK (S10).
 
+    line                (first, high, zero, slope, shift): from `first` to `high` counts the value is good, and is
+                        (counts - zero) * slope >> shift; who is in haste reckons so and calls read for all others
     zero, full_counts   counts at 0 and at `full` (millivolt or milliampere)
     low, high           fewer counts are a broken wire (half of a live zero, or the rail), more are the upper rail
     lowest              a value below it cannot be; what lies between it and 0 is error and noise, and stays as it is
@@ -32,15 +34,26 @@ class Linear:
         while self.shift < _FINE and full << self.shift < _FULL_MAX and (full << self.shift) // span < _SLOPE_MAX >> 1:
             self.shift += 1
         self.slope = ((full << self.shift) + span // 2) // span
+        self.line = self._line()
+
+    def _line(self):
+        first = self.low
+        if self.lowest != NO_LOWEST:
+            first = max(first, self.zero - (-self.lowest << self.shift) // self.slope)
+        return first, self.high, self.zero, self.slope, self.shift
 
     def read(self, counts):
         """Return the value of `counts`, or None. Heap: none."""
-        if counts is not None and self.low <= counts <= self.high:
-            value = (counts - self.zero) * self.slope >> self.shift
-            if value >= self.lowest:
-                self.state = OK
-                return value
+        line = self.line
+        if counts is None:
+            self.state = STALE
+        elif counts < self.low:
+            self.state = OPEN
+        elif counts > line[1]:
+            self.state = SHORT
+        elif counts < line[0]:
             self.state = RANGE
         else:
-            self.state = STALE if counts is None else OPEN if counts < self.low else SHORT
+            self.state = OK
+            return (counts - line[2]) * line[3] >> line[4]
         return None

@@ -15,7 +15,10 @@ _SHIFT = const(16)  # of the first loop in the signals word
 
 
 class Loops:
-    """All loops of a build; after `step` one bit per loop in `closed`, `low`, `high` and `unread` (not known)."""
+    """All loops of a build; after `step` one bit per loop in `closed`, `low`, `high` and `unread` (not known).
+
+    While all are closed, a tick whose pins are those of the last one, toggled loops by their echo, changes nothing.
+    """
 
     def __init__(self, build):
         self.sense = build.convert_loop_sense
@@ -24,10 +27,18 @@ class Loops:
         self.closed_high = build.convert_loop_closed_high_counts
         self.supply = build.convert_loop_supply_counts
         self.level = 0  # mask of the loops that are nothing but a pin
+        self.toggled = 0  # and of the pins that are an echo
         self.others = [loop for loop in range(len(self.sense)) if self.sense[loop] != LEVEL]
+        self.windows = []
         for loop in range(len(self.sense)):
             if self.sense[loop] == LEVEL:
                 self.level |= 1 << loop
+            elif self.sense[loop] == TOGGLED:
+                self.toggled |= 1 << (_SHIFT + loop)
+            else:
+                self.windows.append((loop, self.closed_low[loop], self.closed_high[loop]))
+        self.all = (1 << len(self.sense)) - 1
+        self.word = -1  # pins of the last tick, echoes as if a low level had been driven
         self.closed = 0
         self.low = 0
         self.high = 0
@@ -36,7 +47,32 @@ class Loops:
         self.driven = 2  # level at the last sample; 2 = none yet
 
     def step(self, raw):
-        """Judge every loop from this tick's raw values. Heap: none."""
+        """Judge every loop from this tick's raw values; False when these, and all other pins, are as they were.
+
+        Heap: none.
+        """
+        word = raw.levels
+        driven = raw.loop_driven
+        if self.toggled:
+            if driven:
+                word ^= self.toggled
+            if driven == self.driven:
+                word = -1  # the pattern stands still
+        if word == self.word and self.closed == self.all and self._closed_still(raw.loop_counts):
+            self.driven = driven
+            return False
+        self.word = word
+        self._judge(raw)
+        return True
+
+    def _closed_still(self, counts):
+        for window in self.windows:
+            found = counts[window[0]]
+            if found is None or not window[1] <= found <= window[2]:
+                return False
+        return True
+
+    def _judge(self, raw):
         self.closed = raw.levels >> _SHIFT & self.level
         if not self.others:
             return

@@ -19,18 +19,27 @@ class Speed:
         self.pulses = None
         self.silent_ms = QUIET_MS
 
-    def step(self, pulses, period_us, dt_ms):
-        """Take this tick's new pulses and the last period. Heap: none."""
+    def step(self, raw, dt_ms):
+        """Take this tick's new pulses and the last period; True unless all is as it was. Heap: none."""
+        pulses = raw.speed_pulses
+        if not pulses and pulses == self.pulses:
+            silent_ms = self.silent_ms + dt_ms
+            if self.silent_ms >= QUIET_MS:
+                return False
+            if silent_ms < QUIET_MS:
+                self.silent_ms = silent_ms
+                return False
         self.pulses = pulses
         self.mm_s = None
         if pulses is None:
             self.state = STALE
             self.silent_ms = QUIET_MS  # what came before proves nothing about now
-            return
+            return True
         if pulses:
             self.silent_ms = 0
         else:
             self.silent_ms = min(self.silent_ms + dt_ms, QUIET_MS)
+        period_us = raw.speed_period_us
         if self.silent_ms >= QUIET_MS or period_us == 0:
             self.state = QUIET
         elif period_us < self.min_us:
@@ -38,3 +47,4 @@ class Speed:
         else:
             self.state = OK
             self.mm_s = self.way_um * 1000 // period_us
+        return True

@@ -20,12 +20,32 @@ class Zones:
         self.low = build.convert_zone_low_counts
         self.high = build.convert_zone_high_counts
         self.turn = 0
+        # By zone: where a good reading lies in its table, as counts from and to, counts and temperature at its point,
+        # counts to the next point. A temperature moves slowly, so the next reading most likely lies there as well.
+        self.part = []
+        while len(self.part) < self.count:
+            self.part.append([1, 0, 0, 0, 0])
         self.rising = False  # counts of the table in hand go up with the temperature
 
     def step(self, counts16, inputs):
-        """Write temperature and state of the zone whose turn it is, from sixteenths of counts. Heap: none."""
+        """Write temperature and state of the zone whose turn it is, from sixteenths of counts; return the next one.
+
+        Heap: none.
+        """
         zone = self.turn
         counts = counts16[zone]
+        part = self.part[zone]
+        if counts and part[0] <= counts <= part[1]:  # the last one was good as well
+            inputs.zone_dc[zone] = part[3] + self.step_dc * (counts - part[2]) // part[4]
+        else:
+            self._look_up(zone, counts, inputs)
+        zone += 1
+        if zone >= self.count:
+            zone = 0
+        self.turn = zone
+        return zone
+
+    def _look_up(self, zone, counts, inputs):
         dc = None
         if counts is None:
             state = STALE
@@ -34,22 +54,25 @@ class Zones:
         elif counts > self.high[zone] << 4:
             state = OPEN
         else:
-            dc = self.dc(self.start[zone], counts)
+            dc = self.dc(zone, counts)
             state = RANGE if dc is None else OK
+        if dc is None:
+            self.part[zone][1] = 0
         inputs.zone_dc[zone] = dc
         inputs.zone_state[zone] = state
-        zone += 1
-        self.turn = zone if zone < self.count else 0
 
-    def dc(self, at, counts):
-        """Temperature of `counts` by the table that begins at `at`; None outside of it.
-
-        The points halve: counts rise or fall along a table, as the sensor does.
-        """
-        low = 0
-        high = self.last
+    def dc(self, zone, counts):
+        """Temperature of `counts` by the table of a zone; None outside of it."""
+        at = self.start[zone]
         if self._outside(at, counts):
             return None
+        return self._between(zone, self._point(at, counts), counts)
+
+    def _point(self, at, counts):
+        # The last point of the table at or before `counts`. The points halve: counts rise or fall along a table, as the
+        # sensor does.
+        low = 0
+        high = self.last
         self.rising = self.table[at] < self.table[at + high]
         while high - low > 1:
             middle = (low + high) >> 1
@@ -57,14 +80,20 @@ class Zones:
                 low = middle
             else:
                 high = middle
-        return self._between(at + low, low, counts)
+        return low
 
     def _outside(self, at, counts):
         first = self.table[at]
         last = self.table[at + self.last]
         return counts < min(first, last) or counts > max(first, last)
 
-    def _between(self, at, point, counts):
-        left = self.table[at]
-        part = self.step_dc * (counts - left) // (self.table[at + 1] - left)
-        return self.from_dc + self.step_dc * point + part
+    def _between(self, zone, point, counts):
+        part = self.part[zone]
+        point += self.start[zone]
+        here, there = self.table[point], self.table[point + 1]
+        part[0] = min(here, there)
+        part[1] = max(here, there)
+        part[2] = here
+        part[3] = (point - self.start[zone]) * self.step_dc + self.from_dc
+        part[4] = there - here
+        return self.step_dc * (counts - here) // part[4] + part[3]
