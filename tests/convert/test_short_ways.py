@@ -20,7 +20,7 @@ class World:
         self.made = made
         self.source = random.Random(seed)
         self.levels = STOP | LOOPS
-        self.counts = {name: 2000 for name in ("bus", "pack", "current", "supply", "reference")}
+        self.counts = dict.fromkeys(("bus", "pack", "current", "supply", "reference"), 2000)
         self.sixteenths = [30_000] * 10
 
     def rarely(self, often: float = 0.02) -> bool:
