@@ -37,16 +37,14 @@ class Board:
             raise ValueError("build: it has no pins, so it can only be simulated")
         bus = Bus(build.pins_bus) if build.pins_bus[_CLOCK] >= 0 else None
         self.driver = Driver(build, bus)  # first: everything off
-        self.inputs = Inputs(build, bus)
+        self.inputs = Inputs(build, bus, self.driver)
+        self.sample = self.inputs.sample
         self.drive = self.driver.drive
         self.off = self.driver.off
         self.feed = feed
         self.scratch = Scratch()
         self.marks, self.mark_at = mem32, SCRATCH[0]
         self.now_us, self.diff_us, self.after_us = ticks_us, ticks_diff, ticks_add
-
-    def sample(self, raw):
-        self.inputs.sample(raw, self.driver.driven)
 
     def wait(self, until_us):
         left_us = ticks_diff(until_us, ticks_us())

@@ -14,19 +14,19 @@ _BAUD = const(1000000)  # what a converter of this type does at 3.3 V
 
 
 class Bus:
-    """Attributes: chain (the input registers' sixteen bits), answers (their two tied bits are right)."""
+    """`exchange()` loads the input registers and gives their sixteen bits, None without such registers. Heap: none."""
 
     def __init__(self, plan):
         self.spi = SPI(plan[_SPI], baudrate=_BAUD, sck=Pin(plan[_CLOCK]), mosi=Pin(plan[_OUT]), miso=Pin(plan[_IN]))
         self.selects = [None if gpio < 0 else Pin(gpio, Pin.OUT, value=1) for gpio in plan[_SELECT : _SELECT2 + 1]]
         self.latch = self.enable = None
         self.held_off = False
-        self.chain = 0
-        self.answers = False
         self.word_in = bytearray(2)
+        self.exchange = None
         self.write = self.spi.write  # saved: looking a method up costs as much as calling it
         if plan[_LATCH] >= 0:
             self.latch = Pin(plan[_LATCH], Pin.OUT, value=1)
+            self.exchange = _exchange(self.latch, self.spi.readinto, self.word_in)
         if plan[_ENABLE] >= 0:
             self.enable = Pin(plan[_ENABLE], Pin.OUT, value=1)  # high: every output of the registers is off
             self.held_off = True
@@ -34,14 +34,6 @@ class Bus:
     def channel(self, n):
         """Channel n of the converters, eight on each."""
         return ConverterChannel(self.selects[n >> 3], self.spi.write_readinto, n & 7)
-
-    def exchange(self):
-        """Load the input registers and read them. Heap: none."""
-        self.latch(0)
-        self.latch(1)
-        self.spi.readinto(self.word_in, 0)
-        self.chain = self.word_in[0] << 8 | self.word_in[1]
-        self.answers = self.chain & 0x8001 == 0x8000
 
     def shift(self, word):
         """Two bytes to the output registers. The same edge latches them and loads the inputs. Heap: none."""
@@ -51,3 +43,14 @@ class Bus:
         if self.held_off:
             self.held_off = False
             self.enable(0)
+
+
+def _exchange(latch, readinto, word):
+    # A closure, as those of the channels.
+    def exchange():
+        latch(0)
+        latch(1)
+        readinto(word, 0)
+        return word[0] << 8 | word[1]
+
+    return exchange

@@ -15,20 +15,22 @@ from loopwarden.signals import LOOP0, STOP
 
 _SHIFT_IN = const(200)
 _STOP, _CRASH = const(5), const(6)  # places in pins_in, the order of the signals word
+_TIED, _TIED_RIGHT = const(0x8001), const(0x8000)  # two bits of the input registers
 _SLOW_US = const(200)  # a flash operation that took longer may have touched an edge
 
 
 class Inputs:
     """Bound to one build; `sample` fills a Raw."""
 
-    def __init__(self, build, bus):
-        self.bus = bus
+    def __init__(self, build, bus, driver):
+        self.bus, self.driver = bus, driver
         channels = [channel_at(place, bus) for place in build.pins_channel]
         # Saved bound methods: looking a method up costs more than calling it.
         self.pack, self.second, self.current, self.supply, self.reference = [c and c.read for c in channels]
         self.zones = [channel_at(place, bus).read16 for place in build.pins_zone]
         self.pin_mask = self.chain_mask = 0
-        self.maps, self.echoes, self.resistors = [], [], []
+        self.echo_bits = self.echo_pins = self.echo_chain = 0
+        self.maps, self.resistors = [], []
         self.halves = []
         self.latched_mask = 0
         for bit, place in enumerate(build.pins_in):
@@ -40,10 +42,8 @@ class Inputs:
         for bit, place, _ in self.maps:
             if place >= _SHIFT_IN:
                 self.chain_bits |= bit
-        for bit, place in self.echoes:
-            if place >= _SHIFT_IN:
-                self.chain_bits |= bit
         self.word = self.chain = -1
+        self.silent = True  # the chain did not answer in the last tick
         self.levels = 0
         self._lines(build)
 
@@ -88,31 +88,42 @@ class Inputs:
             if sense == RESISTOR:
                 self.resistors.append((loop, channel_at(place, bus).read))
             elif sense == TOGGLED:
-                if place < _SHIFT_IN:
-                    Pin(place, Pin.IN)
-                self.echoes.append((LOOP0 << loop, place))
+                self._map(LOOP0 << loop, place)
+                self._echo(LOOP0 << loop, place)
             elif sense == LEVEL:
                 self._map(LOOP0 << loop, place)
                 self._latch(LOOP0 << loop, place)
 
-    def sample(self, raw, driven):
-        """Fill `raw`; `driven` is the level that the toggled loops have had since the last tick. Heap: none."""
+    def _echo(self, bit, place):
+        self.echo_bits |= bit
+        if place >= _SHIFT_IN:
+            self.echo_chain |= 1 << (place - _SHIFT_IN)
+        else:
+            self.echo_pins |= 1 << place
+
+    def sample(self, raw):
+        """Fill `raw`. Heap: none."""
         raw.pack_counts = self.pack()
         raw.bus_counts = self.second()
         if self.current:
             raw.current_counts = self.current()
-        if self.resistors:
-            self._resistors(raw)
+        for resistor in self.resistors:
+            raw.loop_counts[resistor[0]] = resistor[1]()
         if raw.turn == ZONE:
             raw.zone_counts16[raw.zone] = self.zones[raw.zone]()
         else:
             self._slow(raw)
-        raw.loop_driven = driven
-        self._levels(raw)
+        self._levels(raw, self.driver.driven)
         if self.isolation:
-            self._isolation(raw, self.isolation)
+            if self.isolation.fresh != self.fresh:
+                self._isolation(raw, self.isolation)
+            elif raw.isolation_fresh:
+                raw.isolation_fresh = 0
         if self.speed:
-            self._speed(raw, self.speed)
+            if self.speed.count != self.count:
+                self._speed(raw, self.speed)
+            elif raw.speed_pulses != 0:
+                raw.speed_pulses = 0
 
     def _slow(self, raw):
         raw.supply_counts = self.supply()
@@ -127,34 +138,40 @@ class Inputs:
             zone -= 1
             raw.zone_counts16[zone] = self.zones[zone]()
 
-    def _resistors(self, raw):
-        n = len(self.resistors)
-        while n:
-            n -= 1
-            raw.loop_counts[self.resistors[n][0]] = self.resistors[n][1]()
-
-    def _levels(self, raw):
+    def _levels(self, raw, driven):
+        # Echoes are looked at as if a low level had been driven, so that those of a closed loop stay what they are.
         pins = mem32[GPIO_IN]
-        chain = self._chain(raw) if self.chain_bits else 0
+        chain = 0
+        if self.chain_bits:
+            chain = self.bus.exchange()
+            if self.silent or chain & _TIED != _TIED_RIGHT:
+                self._answered(raw, chain & _TIED == _TIED_RIGHT)
+        raw.loop_driven = driven
+        if driven:
+            pins ^= self.echo_pins
+            chain ^= self.echo_chain
         if pins & self.pin_mask != self.word or chain & self.chain_mask != self.chain:
             self._look(pins & self.pin_mask, chain & self.chain_mask)
-        raw.levels = self.levels
-        if self.echoes:
-            self._echo(raw, pins, chain)
+        levels = self.levels
+        if driven:
+            levels ^= self.echo_bits
+        raw.levels = levels
         if self.isolation_pin:
             raw.isolation_level = 1 if pins & self.isolation_pin else 0
         if self.crash:
-            raw.crash_us = self.crash.take_us(pins & self.crash_mask)
-        self._latched(raw, ~raw.levels & self.latched_mask)
+            if self.crash.longest_us or pins & self.crash_mask:
+                raw.crash_us = self.crash.take_us(pins & self.crash_mask)
+            else:
+                raw.crash_us = 0
+        raw.latched = ~levels & self.latched_mask
+        self._latched(raw)
 
-    def _chain(self, raw):
-        bus = self.bus
-        bus.exchange()
-        if bus.answers:
+    def _answered(self, raw, right):
+        self.silent = not right
+        if right:
             raw.known |= self.chain_bits
         else:
             raw.known &= ~self.chain_bits  # S10
-        return bus.chain
 
     def _look(self, pins, chain):
         # Only when a level has changed.
@@ -168,31 +185,15 @@ class Inputs:
         self.word = pins
         self.chain = chain
 
-    def _echo(self, raw, pins, chain):
-        n = len(self.echoes)
-        while n:
-            n -= 1
-            place = self.echoes[n][1]
-            if (chain >> (place - _SHIFT_IN) if place >= _SHIFT_IN else pins >> place) & 1:
-                raw.levels |= self.echoes[n][0]
-
-    def _latched(self, raw, latched):
+    def _latched(self, raw):
         # Cleared is only what was seen: an edge that comes between the look and the clearing of another is kept (S3).
-        n = len(self.halves)
-        while n:
-            n -= 1
-            half = self.halves[n]
+        for half in self.halves:
             if mem16[half[0]] & half[1]:
                 mem32[half[3]] = half[4]
-                latched |= half[2]
-        raw.latched = latched
+                raw.latched |= half[2]
 
     def _isolation(self, raw, line):
-        fresh = line.fresh
-        if fresh == self.fresh:
-            raw.isolation_fresh = 0
-            return
-        self.fresh = fresh
+        self.fresh = line.fresh
         raw.isolation_fresh = 1
         raw.isolation_high_us = line.high_us
         raw.isolation_low_us = line.low_us

@@ -32,6 +32,7 @@ from plain_flash import PlainFlash, PlainMemory  # noqa: E402
 
 from loopwarden import build, loop  # noqa: E402
 from loopwarden.board import board as board_module  # noqa: E402
+from loopwarden.board import bus as bus_module  # noqa: E402
 from loopwarden.board import inputs as inputs_module  # noqa: E402
 from loopwarden.board import outputs as outputs_module  # noqa: E402
 from loopwarden.board.board import Board  # noqa: E402
@@ -102,13 +103,6 @@ class Bench:
             self.registers[EDGES + 4 * word] = 0
         inputs_module.mem32 = outputs_module.mem32 = board_module.mem32 = self.registers
         inputs_module.mem16 = self.edges
-        for channel in CHANNELS.values():
-            channel.select = [].count
-            channel.transfer = {}.get
-        if self.inputs.bus:
-            self.inputs.bus.spi = Spi()
-            self.inputs.bus.write = self.inputs.bus.spi.write
-            self.inputs.bus.latch = [].count
         self.times = [0] * 40  # never used: so that a list which gets shorter gives nothing back
         board.marks = self.registers
         board.now_us = board_module.ticks_us = self.times.pop
@@ -133,9 +127,8 @@ class Bench:
             counts = given[4 + n] >> 4
             CHANNELS[n].got[1], CHANNELS[n].got[2] = 0xE0 | counts >> 8, counts & 255
         if self.inputs.bus:
-            for _, place in self.inputs.echoes:  # a closed loop echoes what this board drives
-                mask = 1 << (place - 200)
-                chain = chain | mask if self.board.driver.driven else chain & ~mask
+            mask = self.inputs.echo_chain  # a closed loop echoes what this board drives
+            chain = chain | mask if self.board.driver.driven else chain & ~mask
             self.inputs.bus.word_in[0], self.inputs.bus.word_in[1] = chain >> 8, chain & 255
         fresh, high_us, low_us, pulses, period_us = given[24:29]
         line = self.inputs.isolation
@@ -152,12 +145,25 @@ class Bench:
         return True
 
 
+class Pin:
+    """A native function that takes a level."""
+
+    OUT = 1
+
+    def __new__(cls, *_, **__):
+        return [].count
+
+
 class Spi:
     """Native functions that take the same arguments and leave the buffers as they were laid out."""
 
-    def __init__(self):
+    def __init__(self, *_, **__):
         self.write = [].count
         self.readinto = sum
+        self.write_readinto = {}.get
+
+
+bus_module.Pin, bus_module.SPI = Pin, Spi
 
 
 def make_loop():
