@@ -189,6 +189,41 @@ def test_a_tick_that_already_was_late_stores_nothing():
     assert rooms == [True, False, False]
 
 
+def test_where_rows_are_marked_storing_is_left_to_the_next_tick_but_not_for_ever():
+    """So that a tick does not do all at once; a power mark that a start waits for is stored at once."""
+    loop, rooms = made(), []
+    loop.memory.work = lambda supervisor, room=True: rooms.append(room) or False
+    marked = iter([0, 1, 0, 0, 1, 1, 1, 1, 1, 0])
+    loop._decide = lambda dt_ms: setattr(loop.supervisor.faults, "marked", next(marked))
+    ticks(loop, 10)
+    assert rooms == [True, False, True, True, False, False, False, True, False, True]
+    marked = iter([1])
+    loop.memory.mark_live(1, 1)
+    ticks(loop, 1)
+    assert rooms[10:] == [True]
+
+
+def test_a_tick_that_stored_leaves_the_link_to_the_next():
+    class Link:
+        calls = 0
+
+        def work(self, loop):
+            self.calls += 1
+            return False
+
+    board, memory = Board(), RamMemory()
+    loop = L.Loop(board, device_build(), memory, Link())
+    spied(loop)
+    ticks(loop, 3)
+    loop.supervisor.faults.trip(62)
+    calls = loop.link.calls
+    ticks(loop, 1)
+    assert 62 in [code["row"] for code in memory.codes()]
+    assert loop.link.calls == calls
+    ticks(loop, 1)
+    assert loop.link.calls == calls + 1
+
+
 def test_the_watchdog_is_fed_only_when_every_stage_left_its_mark_in_order():
     loop = made()
     loop._decide = lambda dt_ms: setattr(loop, "order", 0)  # as a stage that ran wild over the order

@@ -135,11 +135,12 @@ class Loop:
         if self.held:
             self.slow = False
             return
-        room = True
-        if self.late_ms:
-            self.turn = (self.turn + 1) & 3  # even where every tick is late, what waits is stored in the end
-            room = not self.turn
-        self.slow = self.memory.work(self.supervisor, room)
+        memory, s = self.memory, self.supervisor
+        turn = 0
+        if self.late_ms or (s.faults.marked and memory.mark == memory.want):
+            turn = (self.turn + 1) & 3  # this tick did much; even where all do, what waits is stored in the end
+        self.turn = turn
+        self.slow = memory.work(s, not turn)
         self.second_ms += dt_ms
         if self.second_ms >= _SECOND_MS:
             self._each_second()
@@ -169,7 +170,7 @@ class Loop:
             return
         self.due_us = due_us
         self.late_ms = 0
-        if link is not None:
+        if link is not None and not self.memory.busy:
             # S15: a host that floods gets a bounded part of a live tick.
             while link.work(self) and self.off_phase() and board.diff_us(due_us, board.now_us()) > 0:
                 pass

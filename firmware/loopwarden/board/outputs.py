@@ -129,13 +129,14 @@ class Driver:
     def _place(self, asked):
         # Only when something has changed: which bits and pins that means.
         self.asked = asked
-        self.slow = self.slow_pins = 0
-        n = len(self.bit)
-        while n:
-            n -= 1
-            if asked >> n & 1:
-                self.slow |= self.bit[n]
-                self.slow_pins |= self.pin[n]
+        slow = pins = n = 0
+        while asked:
+            if asked & 1:
+                slow |= self.bit[n]
+                pins |= self.pin[n]
+            asked >>= 1
+            n += 1
+        self.slow, self.slow_pins = slow, pins
         mem32[GPIO_OUT_CLR] = self.pins_slow & ~self.slow_pins
         mem32[GPIO_OUT_SET] = self.slow_pins
         self._words(self.slow)

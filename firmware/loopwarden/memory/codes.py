@@ -88,17 +88,24 @@ def frame_at(record, at):
 def occurs(record, cycle, places, supervisor, wall_s=0):
     """Write one more occurrence of a row into its record; wall_s: seconds since 2020-01-01, 0 unknown. Heap: none."""
     row = record[ROW]
+    write_frame(record, LATEST, supervisor, row)
     if record[COUNT] == 0:
         record[FIRST_CYCLE] = cycle
         record[FIRST_WALL_S] = wall_s
-        write_frame(record, FIRST, supervisor, row)
+        _copy_frame(record)
     if record[COUNT] < _COUNT_MAX:
         record[COUNT] += 1
     record[LATEST_CYCLE] = cycle
     record[LATEST_WALL_S] = wall_s
     record[PLACES] |= places
     record[FLAGS] = FAILED | LAMP if LIT[row] else FAILED
-    write_frame(record, LATEST, supervisor, row)
+
+
+def _copy_frame(record):
+    n = LATEST - FIRST
+    while n:
+        n -= 1
+        record[FIRST + n] = record[LATEST + n]
 
 
 def has_aged(record, cycle):

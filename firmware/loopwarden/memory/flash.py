@@ -459,6 +459,7 @@ class FlashMemory(RamMemory):
         room    False in a tick that already did much: what waits goes on waiting
         Returns True when a file was written or a block erased: that stalls, and was meant.
         """
+        self.busy = False
         if supervisor.faults.marked:
             self._take_marks(supervisor.faults, supervisor)
         if self.log.step(supervisor):
@@ -466,6 +467,7 @@ class FlashMemory(RamMemory):
         if not room or self.failed:
             return False
         if (self.state_waits or self.rows_wait or self.strip_waits) and self._store_one():
+            self.busy = True
             self.folding = None
         elif supervisor.phases.stage == 0 and self._all_off(supervisor.outputs):
             return self._fold_on()

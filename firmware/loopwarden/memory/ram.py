@@ -10,6 +10,7 @@ from loopwarden.policy.faults import ENDED, GONE, NOTED
 
 MARK_DEAD = 0
 MARK_LIVE = 1
+_MARKS = [bytes((mark,)) for mark in range((NOTED | GONE | ENDED) + 1)]  # each with any other, to look for
 # By row id: kept over power cycles while active, as what needs an acknowledgement is as well.
 KEPT = bytes([0] + [row[T.ENDS] >= T.LOCK for row in T.TABLE])
 
@@ -41,6 +42,7 @@ class RamMemory:
         self.records = {}  # row -> record, an array as in codes.py
         self.cycle = 0
         self.told_s = 0
+        self.busy = False  # the last tick's work took marks over, or stored
 
     def begin(self, feed=None):
         """A new power cycle; feed, for the watchdog, is called where it takes long."""
@@ -88,19 +90,23 @@ class RamMemory:
 
         Returns True when that took long; in RAM it never does.
         """
+        self.busy = False
         if supervisor.faults.marked:
             self._take_marks(supervisor.faults, supervisor)
         self.mark = self.want
         return False
 
     def _take_marks(self, f, supervisor):
+        self.busy = True
         f.marked = 0
-        row = 0
-        for mark in f.marks:
-            if mark:
-                self._take(row, mark, supervisor)
+        mark = len(_MARKS)
+        while mark > 1:
+            mark -= 1
+            row = f.marks.find(_MARKS[mark])
+            while row >= 0:
                 f.marks[row] = 0
-            row += 1
+                self._take(row, mark, supervisor)
+                row = f.marks.find(_MARKS[mark])
 
     def keep(self, row, mark, places):
         """Locks, and what needs an acknowledgement, last over power cycles while they are active (S9)."""
