@@ -5,7 +5,7 @@ Counts, duty and edges only; whether they can be believed is for `loopwarden.con
 
 from typing import cast
 
-from loopwarden.convert.raw import SUPPLY, ZONE, Raw
+from loopwarden.convert.raw import ALL, SUPPLY, ZONE, Raw
 from loopwarden.signals import (
     ACK,
     AUX_NEGATIVE,
@@ -138,11 +138,11 @@ class Sensors:
         raw.bus_counts = self.bus.counts(circuit.bus_v)
         if self.current:
             raw.current_counts = self.current.counts(circuit.pack_a)
-        if raw.turn != ZONE:
+        if raw.turn == SUPPLY or raw.turn == ALL:
             raw.supply_counts = self.supply.counts(plant.supply_v)
             if self.reference:
                 raw.reference_counts = self.reference.counts(self._reference_v)
-        if raw.turn != SUPPLY:
+        if raw.turn & ZONE or raw.turn == ALL:
             self._temperature(raw.zone)
         self._at = at = (self._at + 29) % NOISE_POINTS
         jitter = self._noise[at]

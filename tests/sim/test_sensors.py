@@ -70,10 +70,10 @@ def test_noise_is_there_and_small() -> None:
 def test_a_dead_channel_gives_no_number_and_heals(channel: str, fault: str, state: int) -> None:
     bench = live()
     bench.world.strike(f"{channel}_{fault}")
-    bench.run(40)  # supply and reference have every second tick
+    bench.run(80)  # supply and reference have every fourth tick
     assert reading(bench, channel) == (None, state)
     bench.world.heal(f"{channel}_{fault}")
-    bench.run(40)
+    bench.run(80)
     assert reading(bench, channel)[1] == OK
 
 
@@ -84,7 +84,7 @@ def test_an_offset_shifts_the_reading_by_so_much(channel: str, amount: float) ->
     bench = live()
     before = reading(bench, channel)[0]
     bench.world.strike(f"{channel}_offset", amount=amount)
-    bench.run(40)
+    bench.run(80)
     assert reading(bench, channel)[0] - before == pytest.approx(amount * 1000, abs=2500)
 
 

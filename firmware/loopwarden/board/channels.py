@@ -42,7 +42,7 @@ class ConverterChannel:
         self.read16 = _exchange16(select, transfer, ask, self.got)
 
 
-# Nobody drives the line for the first bits of an answer; the one before the result is always low. These are closures, as
+# Nobody drives the line for the first bits of an answer; the one before the result is always low. These are closures:
 # a name that a function closes over is found several times quicker than an attribute.
 
 

@@ -10,7 +10,7 @@ from loopwarden.board.chip import EDGES, FELL, GPIO_IN
 from loopwarden.board.lines import CrashLine, PeriodLine, PulseLine
 from loopwarden.convert.isolation import LINE
 from loopwarden.convert.loops import LEVEL, RESISTOR, TOGGLED
-from loopwarden.convert.raw import BOTH, ZONE
+from loopwarden.convert.raw import ALL, ZONE
 from loopwarden.signals import LOOP0, STOP
 
 _SHIFT_IN = const(200)
@@ -109,9 +109,9 @@ class Inputs:
             raw.current_counts = self.current()
         for resistor in self.resistors:
             raw.loop_counts[resistor[0]] = resistor[1]()
-        if raw.turn == ZONE:
+        if raw.turn & ZONE:
             raw.zone_counts16[raw.zone] = self.zones[raw.zone]()
-        else:
+        elif raw.turn:
             self._slow(raw)
         self._levels(raw, self.driver.driven)
         if self.isolation:
@@ -129,7 +129,7 @@ class Inputs:
         raw.supply_counts = self.supply()
         if self.reference:
             raw.reference_counts = self.reference()
-        if raw.turn == BOTH:  # all zones once, so that none begins as stale
+        if raw.turn == ALL:  # all zones once, so that none begins as stale
             self._all_zones(raw)
 
     def _all_zones(self, raw):

@@ -8,7 +8,7 @@ from micropython import const
 from loopwarden.convert.isolation import Isolation
 from loopwarden.convert.linear import COUNTS_MAX, NO_LOWEST, RAIL_HIGH, RAIL_LOW, Linear
 from loopwarden.convert.loops import Loops
-from loopwarden.convert.raw import SUPPLY, ZONE, Raw
+from loopwarden.convert.raw import ALL, ZONE, Raw
 from loopwarden.convert.speed import Speed
 from loopwarden.convert.zones import Zones
 from loopwarden.signals import (
@@ -114,11 +114,11 @@ class Edge:
             else:
                 inputs.current_ma = self.current.read(counts)
                 inputs.current_state = self.current.state
-        if raw.turn == ZONE:
+        if raw.turn & ZONE:
             raw.zone = self.zones.step(raw.zone_counts16, inputs)
-            raw.turn = SUPPLY
-        else:
+        elif raw.turn:
             self._supply(raw, inputs)
+        raw.turn = (raw.turn + 1) & 3
         age_ms = self.isolation.age_ms + dt_ms
         if raw.isolation_fresh or age_ms > self.isolation.quick_ms:
             self._isolation(inputs, dt_ms)
@@ -140,9 +140,8 @@ class Edge:
         inputs.speed_pulses = speed.pulses
 
     def _supply(self, raw, inputs):
-        if raw.turn != SUPPLY:  # the first tick looks at both
+        if raw.turn == ALL:
             raw.zone = self.zones.step(raw.zone_counts16, inputs)
-        raw.turn = ZONE
         inputs.supply_mv = self.supply.read(raw.supply_counts)
         inputs.supply_state = self.supply.state
         if self.reference:

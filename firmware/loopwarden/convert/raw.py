@@ -7,10 +7,11 @@ from micropython import const
 
 from loopwarden.signals import LOOPS_MAX, ZONES_MAX
 
-# What is slow is looked at in turns: one zone, or supply and reference; at the first tick both.
-BOTH = const(0)
-ZONE = const(1)
+# What is slow is looked at in turns of four ticks: in the odd ones a zone, in one of the others supply and reference; at
+# the first tick all of it.
+ZONE = const(1)  # as a bit
 SUPPLY = const(2)
+ALL = const(4)
 ALL_KNOWN = const((1 << 22) - 1)  # every two-state input of the signals word
 
 
@@ -34,7 +35,7 @@ class Raw:
     """
 
     def __init__(self):
-        self.turn = BOTH
+        self.turn = ALL
         self.zone = 0
         self.pack_counts = None
         self.bus_counts = None
