@@ -84,7 +84,7 @@ def test_an_offset_shifts_the_reading_by_so_much(channel: str, amount: float) ->
     bench = live()
     before = reading(bench, channel)[0]
     bench.world.strike(f"{channel}_offset", amount=amount)
-    bench.run(80)
+    bench.run(40 if channel != "supply_sense" else 80)
     assert reading(bench, channel)[0] - before == pytest.approx(amount * 1000, abs=2500)
 
 
