@@ -13,7 +13,7 @@ from loopwarden_link.errors import AtPrompt, Damaged, LinkError, Lost, NoAnswer,
 from loopwarden_link.lines import Object, looks_torn, read_line, request_line
 from loopwarden_link.ports import Port, SerialPort
 
-ANSWER_S = 2.0  # guess: a live board sends a line of 480 bytes in half a second
+ANSWER_S = 3.0  # guess: a live board sends a line of 480 bytes in 1.2 s, 8 in a tick
 RETRIES = 3
 _QUIET_S = 0.1  # some ticks without a byte: what was going on has ended
 _DRAIN_S_MAX = 1.5

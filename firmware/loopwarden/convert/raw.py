@@ -7,8 +7,8 @@ from micropython import const
 
 from loopwarden.signals import LOOPS_MAX, ZONES_MAX
 
-# What is slow is looked at in turns of four ticks: in the odd ones a zone, in one of the others supply and reference; at
-# the first tick all of it.
+# What is slow is looked at in turns of four ticks: in the odd ones a zone, in one of the others supply and reference;
+# at the first tick all of it.
 ZONE = const(1)  # as a bit
 SUPPLY = const(2)
 ALL = const(4)

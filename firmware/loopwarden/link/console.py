@@ -17,7 +17,7 @@ from loopwarden.link.pages import Pages
 from loopwarden.link.tables import COMMANDS, METHODS, READY
 
 LINE_MAX = const(80)
-_READ_MAX, _WRITE_MAX = const(7), const(16)  # bytes in a call
+_READ_MAX, _WRITE_MAX = const(7), const(8)  # bytes in a call; a port takes 5,000 instructions for each
 _HEAP_LEAST = const(48 * 1024)  # while live, for what takes more than some hundred bytes
 _DONE, _IDLE = True, False  # what a step yields beside nothing; an end by StopIteration would take from the heap
 _HEAP_NONE = const(40 * 1024)  # while live, for anything: below 24 KB the drive would wind down (S11)

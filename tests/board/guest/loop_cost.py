@@ -9,6 +9,7 @@ the heap in which nothing was stored and nobody was answered.
 """
 
 import binascii
+import io
 import json
 import struct
 import sys
@@ -35,6 +36,7 @@ from loopwarden.board import board as board_module  # noqa: E402
 from loopwarden.board import bus as bus_module  # noqa: E402
 from loopwarden.board import inputs as inputs_module  # noqa: E402
 from loopwarden.board import outputs as outputs_module  # noqa: E402
+from loopwarden.board import port as port_module  # noqa: E402
 from loopwarden.board.board import Board  # noqa: E402
 from loopwarden.board.bus import Bus  # noqa: E402
 from loopwarden.board.chip import EDGES, GPIO_IN, SCRATCH  # noqa: E402
@@ -46,29 +48,37 @@ DRIVE = 8  # stage of phases.py
 TICK_US = 20000
 
 
-class ChattyPort:
-    """A host that asks again as soon as it is read, and takes whatever comes."""
+class Host:
+    """At the other end of the board's own port: asks again as soon as it is read, and takes whatever comes.
+
+    What the port calls, polls and streams, are native functions. counts(): bytes sent and read so far.
+    """
+
+    POLLIN, POLLOUT = 1, 4
+    ASKED = 400  # times all of it; more than is read in any run
 
     def __init__(self, commands):
         text = b""
         for n, command in enumerate(commands):
             line = b"@%d %s" % (n, command)
             text += b"%s *%08x\r%s\r" % (line, binascii.crc32(line), command)
-        self.text = text
-        self.at = self.taken = 0
+        self.events = [((None, self.POLLIN),) if commands else (), ((None, self.POLLOUT),)]
+        self.stdin, self.stdout = Stream(), Stream()
+        self.stdin.buffer = io.BytesIO(text * self.ASKED)
+        self.stdout.buffer = io.BytesIO(1 << 17)
 
-    def read(self):
-        if not self.text:
-            return -1
-        byte = self.text[self.at]
-        self.at += 1
-        if self.at == len(self.text):
-            self.at = 0
-        return byte
+    def poll(self):
+        made = Stream()
+        made.ipoll = {0: self.events.pop(0)}.get
+        made.register = {}.get
+        return made
 
-    def write(self, byte):
-        self.taken += 1
-        return True
+    def counts(self):
+        return self.stdout.buffer.tell(), self.stdin.buffer.tell()
+
+
+class Stream:
+    pass
 
 
 CHANNELS = {}  # of the converters, by number
@@ -181,14 +191,15 @@ def make_loop():
     open_texts()
     with open("asked.txt") as file:
         asked = file.read() == "1"
-    port = ChattyPort((b"status", b"faults", b"why drive limit", b"inputs", b"limits", b"starts") if asked else ())
+    host = Host((b"status", b"faults", b"why drive limit", b"inputs", b"limits", b"starts") if asked else ())
+    port_module.select = port_module.sys = host
     info = {"program": "0", "build": "0" * 64, "runtime": "32 bits", "board": "none", "reset": "none"}
     bench.times.append(0)
-    return loop.Loop(bench.board, built, memory, Console(port, info)), port, bench
+    return loop.Loop(bench.board, built, memory, Console(port_module.Port(), info)), host, bench
 
 
 def main():
-    made, port, bench = make_loop()
+    made, host, bench = make_loop()
     meter = TickMeter()
     total = live = ticks = most = where = number = quiet_heap = 0
     console = made.link
@@ -199,7 +210,7 @@ def main():
             break
         number += 1
         programs = made.memory.flash.programs
-        taken, at = port.taken, port.at
+        talked = host.counts()
         meter.start()
         made.pace()
         made.tick()
@@ -212,7 +223,7 @@ def main():
         if made.supervisor.phases.stage == DRIVE:
             live += 1
             total += meter.fuel
-            if made.memory.flash.programs == programs and (taken, at) == (port.taken, port.at):
+            if made.memory.flash.programs == programs and talked == host.counts():
                 quiet_heap += meter.heap_bytes
     print(
         json.dumps(
@@ -222,7 +233,7 @@ def main():
                 "ticks": ticks,
                 "live_ticks": live,
                 "where": where,
-                "sent": port.taken,
+                "sent": host.counts()[0],
                 "quiet_heap": quiet_heap,
             }
         )
