@@ -14,39 +14,36 @@ _BAUD = const(1000000)  # what a converter of this type does at 3.3 V
 
 
 class Bus:
-    """`exchange()` loads the input registers and gives their sixteen bits, None without such registers. Heap: none."""
+    """`exchange()` loads the input registers and gives their sixteen bits; `shift(word)` gives two bytes to the output
+    registers, by an edge that latches them and loads the inputs. Both None without registers. Heap: none.
+    """
 
     def __init__(self, plan):
         self.spi = SPI(plan[_SPI], baudrate=_BAUD, sck=Pin(plan[_CLOCK]), mosi=Pin(plan[_OUT]), miso=Pin(plan[_IN]))
         self.selects = [None if gpio < 0 else Pin(gpio, Pin.OUT, value=1) for gpio in plan[_SELECT : _SELECT2 + 1]]
         self.latch = self.enable = None
-        self.held_off = False
         self.word_in = bytearray(2)
-        self.exchange = None
-        self.write = self.spi.write  # saved: looking a method up costs as much as calling it
+        self.exchange = self.shift = None
         if plan[_LATCH] >= 0:
             self.latch = Pin(plan[_LATCH], Pin.OUT, value=1)
             self.exchange = _exchange(self.latch, self.spi.readinto, self.word_in)
+            self.shift = self.shift_on = _shift(self.latch, self.spi.write)
         if plan[_ENABLE] >= 0:
             self.enable = Pin(plan[_ENABLE], Pin.OUT, value=1)  # high: every output of the registers is off
-            self.held_off = True
+            self.shift = self._shift_first
 
     def channel(self, n):
         """Channel n of the converters, eight on each."""
         return ConverterChannel(self.selects[n >> 3], self.spi.write_readinto, n & 7)
 
-    def shift(self, word):
-        """Two bytes to the output registers. The same edge latches them and loads the inputs. Heap: none."""
-        self.write(word)
-        self.latch(0)
-        self.latch(1)
-        if self.held_off:
-            self.held_off = False
-            self.enable(0)
+    def _shift_first(self, word):
+        self.shift = self.shift_on
+        self.shift_on(word)
+        self.enable(0)
 
 
 def _exchange(latch, readinto, word):
-    # A closure, as those of the channels.
+    # Closures, as those of the channels.
     def exchange():
         latch(0)
         latch(1)
@@ -54,3 +51,12 @@ def _exchange(latch, readinto, word):
         return word[0] << 8 | word[1]
 
     return exchange
+
+
+def _shift(latch, write):
+    def shift(word):
+        write(word)
+        latch(0)
+        latch(1)
+
+    return shift

@@ -55,8 +55,9 @@ class Console:
 
     def work(self, loop):
         """One bounded piece: send, or take one step of an answer, or read. True if anything was done."""
-        if self.lines.at < self.lines.end:
-            return self._send(self.lines)
+        lines = self.lines
+        if lines.at < lines.end:
+            return self._send(lines)
         if self.step is not None:
             return self._advance(loop)
         if self.failing or self.ending:
