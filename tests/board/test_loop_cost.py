@@ -8,7 +8,7 @@ import pytest
 
 from .recorded_pins import loop_cost
 
-LIVE_MOST, WORST_MOST = 630_000, 1_050_000
+LIVE_MOST, WORST_MOST = 432_000, 780_000
 
 
 @pytest.fixture(scope="module")
