@@ -106,8 +106,8 @@ def drive_for(chip, ticks):
     for tick in range(ticks):
         raw.turn, raw.zone = (ZONE, SUPPLY)[tick & 1], tick // 2 % 5
         board.sample(raw)
-        assert board.inputs.bus.answers
-        assert board.inputs.bus.chain == CHAIN
+        assert not board.inputs.silent
+        assert int.from_bytes(board.inputs.bus.word_in, "big") == CHAIN
         assert raw.bus_counts == 2000
         board.drive(outputs)
 

@@ -35,7 +35,8 @@ class Zones:
         zone = self.turn
         counts = counts16[zone]
         part = self.part[zone]
-        if counts and part[0] <= counts <= part[1]:  # the last one was good as well
+        if counts and part[0] <= counts <= part[1]:
+            inputs.zone_state[zone] = OK
             inputs.zone_dc[zone] = part[3] + self.step_dc * (counts - part[2]) // part[4]
         else:
             self._look_up(zone, counts, inputs)
