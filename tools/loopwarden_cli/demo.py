@@ -59,7 +59,7 @@ def board_story(scenario: Scenario) -> tuple[str, bool]:
     key_on = scenario.ticks + 2 * second
     typed = [(key_on + (4 + 3 * n) * second, line) for n, line in enumerate(_TYPED)]
     events = (*scenario.events, (key_on, Action("set", "key", 1.0)))
-    longer = replace(scenario, ticks=typed[-1][0] + 4 * second, events=events)
+    longer = replace(scenario, ticks=typed[-1][0] + 8 * second, events=events)
     with tempfile.TemporaryDirectory() as folder:
         image = Path(folder) / "flash.img"
         make_image(image, scenario.build)
