@@ -12,6 +12,7 @@ COPIES = [
     (switches._ACK, S.ACK),
     (switches._STOP_OR_CRASH, S.STOP | S.CRASH),
     (switches._BAD_WHEN_SET, S.PLUG | S.STOP | S.CRASH | S.COIL_FAULT | S.LAMP_FAULT),
+    (switches._CONTACTS, S.AUX_POSITIVE | S.AUX_NEGATIVE),
     (1 << switches._LOOP_SHIFT, S.LOOP0),
     (motion._QUIET, S.QUIET),
     (lamps._READY, phases.READY),

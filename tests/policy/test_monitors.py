@@ -102,6 +102,16 @@ def test_without_feedback_current_and_bus_tell():
     assert "CONTACTOR_DROPPED_OUT" in rig.faults
 
 
+@pytest.mark.parametrize(("feedback", "lit"), [(0, 0), (1, 1)])
+def test_a_contact_lights_the_lamps_only_where_it_is_fitted(feedback, lit):
+    """S5: a line that nobody wired may read anything; it reports nothing closed."""
+    rig = Rig(device_build(feedback=feedback)).wake().run(2_000)
+    assert not rig.out.lamp_hv
+    rig.held["bits"] = rig.inputs.bits | S.AUX_POSITIVE | S.AUX_NEGATIVE
+    rig.run(100)
+    assert rig.out.lamp_hv == lit
+
+
 def test_a_feedback_contact_alone_is_a_contact_that_lies():
     """Caution and half the limits, no restart; the mains stay."""
     rig = driven()
