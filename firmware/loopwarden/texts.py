@@ -7,7 +7,7 @@ from array import array
 
 from micropython import const
 
-from loopwarden.readings import entry
+from loopwarden.naming import entry
 
 PATH = __file__.replace("\\", "/").rsplit("/", 1)[0] + "/policy/fault_texts.txt"
 SIZE = const(1024)  # holds the lines of any key
@@ -53,8 +53,6 @@ class Texts:
 
     def load(self, key):
         """Read the lines of a key; none for one that is not there."""
-        if not _entries:
-            open_texts()
         low, high = 0, len(_entries) - 1  # the last one only says where the file ends
         while low < high:
             middle = (low + high) >> 1
@@ -73,17 +71,34 @@ class Texts:
         self.key = key
 
 
-def open_texts():
-    """Find where each key of fault_texts.txt begins: once, at start-up on the board (12 million instructions)."""
+texts = Texts()  # one answer at a time
+
+
+def _find_keys():
+    # Where each key of fault_texts.txt begins, found when this is loaded, in the block that is there: no line is made.
+    block, view = texts.block, texts.view
     place = key = 0
     with open(PATH, "rb") as file:
-        for line in file:
-            end = line.find(b" ")
-            if line[:1] != b"#" and end > 0 and int(line[:end]) != key:
-                key = int(line[:end])
-                _entries.append(key << _KEY_SHIFT | place)
-            place += len(line)
+        size = file.readinto(block)
+        while size:
+            at = 0
+            end = block.find(_NEWLINE, 0, size) + 1
+            while end:
+                if block.find(_HASH, at, at + 1) < 0:
+                    blank = block.find(_BLANK, at, end)
+                    found = int(bytes(view[at:blank])) if blank > at else key
+                    if found != key:
+                        key = found
+                        _entries.append(key << _KEY_SHIFT | place + at)
+                at = end
+                end = block.find(_NEWLINE, at, size) + 1
+            place += at
+            file.seek(place)
+            size = file.readinto(block) if at else 0
     _entries.append(_NO_KEY << _KEY_SHIFT | place)
+
+
+_find_keys()
 
 
 # For hosts, as text.

@@ -8,35 +8,20 @@ from micropython import const
 
 from loopwarden import signals as S
 from loopwarden.memory import codes as K
+from loopwarden.naming import LIMITERS, SUBJECTS, entry, known, put_code, put_name, put_places
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import limits as L
 from loopwarden.policy import phases as P
 from loopwarden.policy import start_checks as C
-from loopwarden.readings import Readings, entry, fall_ms, put_code, put_name, put_places
-from loopwarden.texts import Texts, fault_text, open_texts, text_lines
+from loopwarden.readings import Readings, fall_ms
+from loopwarden.texts import fault_text, text_lines, texts
 from loopwarden.writer import Writer, said
 
-__all__ = ("code_text", "fall_ms", "fault_name", "fault_text", "open_texts", "places", "text_lines", "why")
-
-SUBJECTS = (
-    "phase",
-    "start",
-    "drive limit",
-    "charge limit",
-    "ready lamp",
-    "caution lamp",
-    "stop lamp",
-    "hv lamp",
-    "cooling",
-    "isolation",
-)
+__all__ = ("code_text", "fall_ms", "fault_name", "fault_text", "places", "text_lines", "why")
 
 PART = const(512)  # no part is longer: ten zones without a reading take 450
 _CLAUSE = const(640)
 _CHUNK = const(64)
-_NAME, _ID = const(1), const(0)  # columns of the fault table
-_CLAUSES = ("PHASE", "START", "DRIVE_LIMIT", "CHARGE_LIMIT", "READY_LAMP", "CAUTION_LAMP", "STOP_LAMP", "HV_LAMP")
-_CLAUSES = _CLAUSES + ("COOLING", "ISOLATION")
 _REFUSAL = 200
 _LIMITER = 220
 _STAGE = 240
@@ -48,18 +33,6 @@ _ENDS = (
     b"a lock: cleared at the vehicle with the bus proven dead",
     b"it ends when asked for and acknowledged at the vehicle",
     b"it ends at the key-on after it was acknowledged at the vehicle",
-)
-LIMITERS = (
-    b"",
-    b"",
-    b"the bus not yet held",
-    b"",
-    b"isolation not settled",
-    b"the hot pack",
-    b"the hot inverter",
-    b"the hot motor",
-    b"over current",
-    b"pack voltage",
 )
 _IN_FRAME = (b"bus", b"pack", b"current", b"isolation", b"hottest", b"coldest", b"spread", b"speed")
 _WAITS = (C.BUS_NOT_DEAD, C.PRECHARGE_HOT, C.DISCHARGE_HOT, C.LAMP_TEST, C.SERVICE)
@@ -80,19 +53,6 @@ def why(supervisor, subject):
     for _ in parts(supervisor, subject, w):
         done.append(part[: w.take(part)].decode())
     return "".join(done)
-
-
-def known(wanted):
-    """What "DRIVE_LIMIT", in capitals, asks for: n of SUBJECTS as -1 - n, or a row id; 0 where it is neither."""
-    n = -1
-    for name in _CLAUSES:
-        if name == wanted:
-            return n
-        n -= 1
-    for row in T.TABLE:
-        if row[_NAME] == wanted:
-            return row[_ID]
-    return 0
 
 
 def parts(supervisor, subject, w):
@@ -186,7 +146,7 @@ class _Answer:
     """One question to one supervisor, clause by clause, readings in braces. `later` is what follows this clause."""
 
     def __init__(self):
-        self.texts = Texts()
+        self.texts = texts
         self.w = Writer(_CLAUSE)
         self.put = self.w.put
         self.clause = bytearray(_CLAUSE)
@@ -674,4 +634,3 @@ class _Answer:
 
 
 _answer = _Answer()
-texts = _answer.texts  # free for others between two answers

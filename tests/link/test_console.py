@@ -187,9 +187,11 @@ def test_an_answer_that_fails_ends_in_words_and_the_loop_goes_on(desk):
         raise OSError(5)
         yield
 
-    desk.console.pages.status = broken
+    assert desk.type("status")
+    assert desk.ask("status")
+    desk.console.requests.pages.status = broken
     assert desk.type("status") == "this could not be answered; the drive goes on\n"
-    desk.console.objects.status = broken
+    desk.console.requests.objects.status = broken
     assert "could not be answered" in desk.ask("status")[-1]["error"]
     assert "program" in desk.type("version")
 

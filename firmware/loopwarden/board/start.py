@@ -6,12 +6,13 @@ import sys
 
 import rp2
 
-from loopwarden import VERSION, loop, words
+from loopwarden import VERSION, loop
 from loopwarden.board import installed
 from loopwarden.board.board import Board, Flash
 from loopwarden.board.chip import CHIP, STEPPING, why_reset
 from loopwarden.board.port import Port
 from loopwarden.link.console import Console
+from loopwarden.link.parts import WHOLE_FREE
 from loopwarden.memory.flash import FlashMemory
 
 START_ERROR = "start_error.txt"
@@ -29,7 +30,6 @@ def run(feed, folder):
     board = Board(built, feed)
     feed()
     memory = FlashMemory(Flash(rp2.Flash(), board.inputs), "/memory")
-    words.open_texts()
     feed()
     info = {
         "program": VERSION,
@@ -42,8 +42,11 @@ def run(feed, folder):
     for name in installed.others():  # this one got as far as it can without ticking
         installed.remove("/" + name, feed)
     gc.collect()
+    console = Console(Port(), info, gc.mem_free() >= WHOLE_FREE)
+    feed()
+    gc.collect()
     board.scratch[3] = 0  # it has not hung: main.py counts
-    loop.start(board, built, memory, Console(Port(), info), note_error, row)
+    loop.start(board, built, memory, console, note_error, row)
 
 
 def _last_start():

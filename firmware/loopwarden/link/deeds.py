@@ -8,9 +8,9 @@ from micropython import const
 
 from loopwarden.link import rows as R
 from loopwarden.link.tables import EPOCH_S, not_off
+from loopwarden.naming import put_name
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import supervisor as V
-from loopwarden.readings import put_name
 
 _STORED_MS = const(3000)
 _DIGITS = const(10)
@@ -29,11 +29,10 @@ _NOTHING = b"nothing is stored of it"
 
 
 class Deeds:
-    """One generator a command. serve: the board is to reset into service once the answer is out."""
+    """One generator a command."""
 
     def __init__(self, lines):
         self.out = lines
-        self.serve = False  # service is due; the console asks the loop for it, outside of what catches a failed answer
 
     def _asked(self, row, what):
         out = self.out
@@ -174,4 +173,4 @@ class Deeds:
             self.out.error(b"no service: ", 0, reason)
             yield
             return
-        self.serve = True
+        self.out.serve = True  # the console asks the loop for it, outside of what catches a failed answer

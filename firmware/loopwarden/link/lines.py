@@ -5,15 +5,15 @@ Decides nothing. A value that is not known is null. Nothing here takes more than
 
 import binascii
 import struct
+from sys import modules
 
 from micropython import const
 
-from loopwarden.readings import put_name
-from loopwarden.words import PART
 from loopwarden.writer import Writer
 
 WIDTH = const(78)
 PIECE = const(280)  # of text in a JSON object
+PART = const(512)  # no part of a text that is broken is longer
 _BUFFER = const(512)  # no line is longer than 480
 _SEAL = b',"crc":"00000000"}\r\n'
 _SEALED = const(20)
@@ -45,6 +45,7 @@ class Lines:
         self.at = self.end = self.i = self.n = 0
         self.program = self.failed = False  # failed: the answer ended with an error
         self.subject = b""
+        self.serve = False  # service is due once the answer is out
 
     def asked(self, program, n):
         """Another request: n is its number, -1 where nobody could read one."""
@@ -134,7 +135,7 @@ class Lines:
             self.begin(b"error")
             self.put(b',"error":"')
         if row:
-            put_name(self.w, row)
+            modules["loopwarden.naming"].put_name(self.w, row)  # loaded by then: a row was asked for
             self.put(b": ")
         self.put(text)
         self.put(more)

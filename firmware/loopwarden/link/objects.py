@@ -3,6 +3,8 @@
 Reads only. hardware_notes/console.md lists the fields.
 """
 
+from sys import modules
+
 from loopwarden import signals as S
 from loopwarden.link import rows as R
 from loopwarden.link.lines import clean
@@ -20,10 +22,9 @@ from loopwarden.link.tables import (
 )
 from loopwarden.memory import codes as K
 from loopwarden.memory import drive_log as D
+from loopwarden.naming import STATES, put_code, put_places
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import phases as P
-from loopwarden.readings import STATES, put_code, put_places
-from loopwarden.words import render, texts
 
 _STRIP = (b"bus_dv", b"pack_dv", b"current_da", b"speed_cm_s", b"drive_limit_permille", b"phase", b"isolation_kohm")
 _FRAME = [name.encode() for name in K.FRAME]
@@ -212,6 +213,7 @@ class Objects:
             for n in range(D.samples(strip)):
                 if D.is_taken(strip, n):
                     yield from self._sample(strip, n)
+        texts = modules["loopwarden.texts"].texts  # loaded by then, and too dear to import in a drive
         if texts.find(row, b"means "):
             out.means(texts.view[texts.begin : texts.end])
             yield
@@ -233,6 +235,7 @@ class Objects:
         yield
 
     def why(self, loop, which):
+        render = modules["loopwarden.words"].render
         yield from self.out.broken(render(loop.supervisor, which, self.w), self.out.why)
 
     def inputs(self, loop, arg):

@@ -3,6 +3,8 @@
 Reads only. Every page that could pass for leave to touch says what the bus measures, and to prove it dead (S5, S15).
 """
 
+from sys import modules
+
 from micropython import const
 
 from loopwarden import loop as loops
@@ -22,10 +24,10 @@ from loopwarden.link.tables import (
 )
 from loopwarden.memory import codes as K
 from loopwarden.memory import drive_log as D
+from loopwarden.naming import NO_READING, STATES, put_code, put_name, put_places
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import phases as P
-from loopwarden.readings import NO_READING, STATES, Readings, put_code, put_name, put_places
-from loopwarden.words import render, texts
+from loopwarden.readings import Readings
 
 _LABEL = const(14)
 _FIRST, _LATEST = const(16), const(42)
@@ -306,22 +308,23 @@ class Pages:
             yield
         else:
             yield from self._record(loop, record)
+        texts = modules["loopwarden.texts"].texts  # loaded by then, and too dear to import in a drive
         if texts.find(row, b"means "):
-            yield from self._text(b"means")
+            yield from self._text(texts, b"means")
         n = 0
         while texts.find(row, b"check ", n):
-            yield from self._text(b"then" if n else b"first check")
+            yield from self._text(texts, b"then" if n else b"first check")
             n += 1
         self.r.of(loop.supervisor, 0)
         self._bus(loop)
         yield
 
-    def _text(self, label):
+    def _text(self, texts, label):
         self._say(label)
         yield
-        yield from self.out.broken(self._copied(), self.out.indented)
+        yield from self.out.broken(self._copied(texts), self.out.indented)
 
-    def _copied(self):
+    def _copied(self, texts):
         self.put(texts.view[texts.begin : texts.end])
         yield
 
@@ -421,6 +424,7 @@ class Pages:
     # Why
 
     def why(self, loop, which):
+        render = modules["loopwarden.words"].render
         yield from self.out.broken(render(loop.supervisor, which, self.w), self.out.indented)
 
     # Inputs, limits

@@ -6,11 +6,10 @@ Reads only. Both renderings (pages.py, objects.py) take their facts from here.
 from micropython import const
 
 from loopwarden.memory import codes as K
+from loopwarden.naming import LIMITERS, SUBJECTS, known, put_name
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import limits as L
 from loopwarden.policy import phases as P
-from loopwarden.readings import put_name
-from loopwarden.words import LIMITERS, SUBJECTS, known
 
 SEVERAL = -1
 NO_SUBJECT = b"no such subject; there are " + ", ".join(SUBJECTS).encode() + b", and every fault's name"

@@ -42,7 +42,6 @@ from loopwarden.board.bus import Bus  # noqa: E402
 from loopwarden.board.chip import EDGES, GPIO_IN, SCRATCH  # noqa: E402
 from loopwarden.link.console import Console  # noqa: E402
 from loopwarden.policy.faults import ENDED  # noqa: E402
-from loopwarden.texts import open_texts  # noqa: E402
 
 DRIVE = 8  # stage of phases.py
 TICK_US = 20000
@@ -188,7 +187,6 @@ def make_loop():
     memory.prove_positive()
     while memory.waits():
         memory._store_one()
-    open_texts()
     with open("asked.txt") as file:
         asked = file.read() == "1"
     host = Host((b"status", b"faults", b"why drive limit", b"inputs", b"limits", b"starts") if asked else ())

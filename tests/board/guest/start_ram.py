@@ -40,7 +40,7 @@ def start():
         packed = file.read()
     from plain_flash import PlainFlash, PlainMemory
 
-    from loopwarden import build, loop, words
+    from loopwarden import build, loop
     from loopwarden.board import start as _  # noqa: F401  (with all that it imports)
     from loopwarden.board.board import Board
     from loopwarden.board.port import Port
@@ -51,9 +51,8 @@ def start():
     board = Board(built, [].clear)
     flash = PlainFlash()
     memory = PlainMemory(flash, "/memory")
-    words.open_texts()
     info = dict.fromkeys(("program", "build", "runtime", "board", "reset"), "x" * 64)
-    made = loop.Loop(board, built, memory, Console(Port(), info))
+    made = loop.Loop(board, built, memory, Console(Port(), info, False))
     made.supervisor.bind(made.inputs, made.outputs)
     return made, len(flash.image)
 

@@ -16,7 +16,6 @@ from tick_meter import TickMeter
 from loopwarden.link.console import Console
 from loopwarden.memory.drive_log import DriveLog
 from loopwarden.memory.ram import RamMemory
-from loopwarden.words import open_texts
 
 
 class Port:
@@ -108,7 +107,6 @@ def ask(console, port, loop, line, meter):
 
 
 def main():
-    open_texts()
     with open("at.txt") as file:
         at, *requests = file.read().split("\n")
     session = Session(*files(), LoggedMemory())

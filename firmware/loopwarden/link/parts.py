@@ -1,0 +1,98 @@
+"""What only answers is loaded when it is asked for at rest, and dropped at rest where memory is short.
+
+Loading reads flash and takes from the heap, so it never happens in a drive (S11, S15); what was loaded before stays for
+the drive. `whole`: there is room for all of it, so all of it is loaded at start and stays.
+"""
+
+import sys
+
+from micropython import const
+
+WHOLE_FREE = const(240 * 1024)  # free at start, before the loop is made: an RP2350 has more, an RP2040 never
+_STAY_FREE = const(56 * 1024)  # free beside what is loaded, or that is dropped once the answer is out
+_LOAD_FREE = const(40 * 1024)  # or nothing is answered with it at all: what a drive needs is left alone
+# Each after those that it imports.
+BASE = ("loopwarden.naming", "loopwarden.link.tables", "loopwarden.link.rows", "loopwarden.link.requests")
+OBJECTS = ("loopwarden.link.objects",)
+PAGES = ("loopwarden.readings", "loopwarden.link.pages")
+DEEDS = ("loopwarden.link.deeds",)
+COILS = ("loopwarden.coil_test", "loopwarden.link.coils")
+TEXTS = ("loopwarden.texts",)
+WORDS = ("loopwarden.readings", "loopwarden.texts", "loopwarden.words")
+ALL = BASE + OBJECTS + PAGES + DEEDS + COILS + WORDS
+
+
+def at_rest(loop):
+    """True where a stall harms nobody: nothing started and every coil off, or nothing decided any more."""
+    s = loop.supervisor
+    if s is None:
+        return True
+    o = loop.outputs
+    return s.phases.stage <= 1 and not (o.positive or o.negative or o.precharge or o.discharge)
+
+
+def loaded(names):
+    """True where all of these modules are there. Heap: none."""
+    for name in names:
+        if name not in sys.modules:
+            return False
+    return True
+
+
+def load(loop, names):
+    """Load what is missing of these modules, a generator, one a step; at rest only. `loaded` says whether it did."""
+    if loaded(names) or not at_rest(loop):
+        return
+    if _free(loop) < _LOAD_FREE + _STAY_FREE:
+        drop([name for name in ALL if name not in names and name not in BASE])
+        _free(loop)
+    for name in names:
+        if name not in sys.modules:
+            if not at_rest(loop):
+                return
+            try:
+                __import__(name)
+            except Exception:  # no heap, or a file that cannot be read
+                drop(ALL)
+                return
+            _stalled(loop)
+            yield
+    if _free(loop) < _LOAD_FREE:
+        drop(ALL)
+
+
+def load_all():
+    """Load everything, at start."""
+    for name in ALL:
+        __import__(name)
+
+
+def settle(loop):
+    """After an answer, at rest: collect, and drop what was loaded where little is left; True where it was dropped."""
+    if _free(loop) >= _STAY_FREE:
+        return False
+    drop(ALL)
+    _free(loop)
+    return True
+
+
+def drop(names):
+    """Let go of modules; whoever still holds something of one keeps it alive."""
+    for name in names:
+        if name in sys.modules:
+            del sys.modules[name]
+            package, _, last = name.rpartition(".")
+            if hasattr(sys.modules[package], last):
+                delattr(sys.modules[package], last)
+
+
+def _free(loop):
+    loop.board.collect()
+    _stalled(loop)
+    free = loop.board.heap_free()
+    loop.inputs.heap_free = free
+    return free
+
+
+def _stalled(loop):
+    loop.due_us = loop.board.now_us()  # meant, at rest: the next tick is not late for it
