@@ -33,6 +33,7 @@ _STATE, _CODE, _STRIP, _LINES, _WHERE = const(1), const(2), const(3), const(4), 
 _FILE_MAX = const(512)
 _LOOKED_BACK = const(40)  # power cycles, for the last drives' isolation
 _COUNT = const(4)  # block device operation
+_SPARE = const(16)  # new codes in one drive, before one takes from the heap (160 bytes each)
 _LOCK_BITS = const(28)  # in each integer of the state
 _STATE_BYTES = const(64)
 _ROWS = len(T.TABLE) + 1
@@ -54,7 +55,10 @@ class FlashMemory(RamMemory):
         self.why_failed = ""
         self.birth = (0, 0)
         self.clear_cycle = 0
-        self.codes_of = [K.new_record(row) for row in range(_ROWS)]
+        self.codes_of = [None] * _ROWS  # a record for each row that has one, or had one until its file says so
+        self.spare = [None] * _SPARE  # records for rows that come in a drive, made before: taken from the end
+        self.spares = 0
+        self._refill()
         self.state = array("i", bytes(_STATE_BYTES))
         self.buffer = bytearray(_FILE_MAX)
         self.check = bytearray(_FILE_MAX)
@@ -194,6 +198,7 @@ class FlashMemory(RamMemory):
             if content:
                 self.code_sequence[row] = sequence_of(self.check)
                 self.codes_of[row] = array("i", content)
+                self._leave(row)
         self.log.strip = self._file("strip", _STRIP, names) or self.log.strip
 
     def _file(self, name, kind, names):
@@ -228,7 +233,7 @@ class FlashMemory(RamMemory):
             self.positive_proven = False
         self.mark = self.want = self.state[0]
         for row in range(_ROWS):
-            if row not in self.locked:
+            if row not in self.locked and self.codes_of[row]:
                 self.codes_of[row][K.FLAGS] = 0
         self.drifting = has_drifted(self.lines(_LOOKED_BACK))
 
@@ -277,7 +282,8 @@ class FlashMemory(RamMemory):
 
     def _forget_the_aged(self):
         for row in range(_ROWS):
-            if row not in self.locked and K.has_aged(self.codes_of[row], self.cycle):
+            record = self.codes_of[row]
+            if row not in self.locked and record and K.has_aged(record, self.cycle):
                 self.codes_of[row] = K.new_record(row)
                 self.unfolded[row] = 1
 
@@ -333,6 +339,7 @@ class FlashMemory(RamMemory):
             if self.unfolded[row]:
                 self._write("c%02d" % row, _CODE, bytes(self.codes_of[row]))
                 self.unfolded[row] = 0
+                self._leave(row)
                 yield
         if self.strip_unfolded:
             self._write("strip", _STRIP, self.log.strip)
@@ -355,6 +362,7 @@ class FlashMemory(RamMemory):
                 self.folded = journal.sequence - 1
                 yield
         journal.recount()
+        self._refill()
 
     def _write_line(self):
         # Lines of the same file before this one stay; they are read from it.
@@ -435,13 +443,37 @@ class FlashMemory(RamMemory):
         before = len(self.locked)
         new = self.new
         super().keep(row, mark, places)
-        if mark & ENDED and not places:
+        if mark & ENDED and not places and self.codes_of[row]:
             self.codes_of[row][K.FLAGS] = 0
         if len(self.locked) != before or self.new != new:
             self.state_waits = 2
 
+    def _refill(self):
+        for n in range(self.spares, _SPARE):
+            self.spare[n] = K.new_record(0)
+        self.spares = _SPARE
+
+    def _leave(self, row):
+        # A record of nothing, as its file now says: nobody keeps one.
+        if not self.codes_of[row][K.COUNT]:
+            self.codes_of[row] = None
+
+    def _record_of(self, row):
+        # Heap: none while spare records are left; a row is never lost for want of one (S8).
+        record = self.codes_of[row]
+        if record is None:
+            if self.spares:
+                self.spares -= 1
+                record = self.spare[self.spares]
+                self.spare[self.spares] = None
+                record[K.ROW] = row
+            else:
+                record = K.new_record(row)
+            self.codes_of[row] = record
+        return record
+
     def _store(self, row, places, supervisor):
-        K.occurs(self.codes_of[row], self.cycle, places, supervisor, self.wall_s(supervisor))
+        K.occurs(self._record_of(row), self.cycle, places, supervisor, self.wall_s(supervisor))
         self._to_store(row)
         self.log.note(row)
 
@@ -451,7 +483,8 @@ class FlashMemory(RamMemory):
             self.rows_wait += 1
 
     def _gone(self, row):
-        self.codes_of[row][K.FLAGS] &= ~K.FAILED
+        if self.codes_of[row]:
+            self.codes_of[row][K.FLAGS] &= ~K.FAILED
 
     def work(self, supervisor, room=True):
         """Take over what is marked; then store at most one record, or take one step of folding. After the outputs.
@@ -545,7 +578,7 @@ class FlashMemory(RamMemory):
 
     def clear(self, row):
         """Forget a record; refused for a lock that still stands. It is gone for good once `stored` says so."""
-        if row in self.locked or not self.codes_of[row][K.COUNT]:
+        if row in self.locked or self.raw(row) is None:
             return False
         self.codes_of[row] = K.new_record(row)
         self.clear_cycle = self.cycle
@@ -555,12 +588,12 @@ class FlashMemory(RamMemory):
 
     def status(self, row):
         """The ISO 14229-1 status byte of a row."""
-        return K.status(self.codes_of[row], self.cycle, self.log.drove, self.log.drove_since_clear)
+        return K.status(self.codes_of[row] or K.new_record(row), self.cycle, self.log.drove, self.log.drove_since_clear)
 
     def raw(self, row):
         """The record of a row as it is kept, an array as in codes.py; None without one. Heap: none."""
         record = self.codes_of[row]
-        return record if record[K.COUNT] else None
+        return record if record and record[K.COUNT] else None
 
     def strip(self):
         """The seconds before the latest hard reaction, as in drive_log.py."""

@@ -34,6 +34,12 @@ SESSIONS = (
 )
 
 
+def times(memory, row):
+    """How often a row has come, by its record; 0 without one."""
+    record = memory.raw(row)
+    return record[1] if record else 0
+
+
 class Witness:
     """What must be there after a cut: `sure` was reported as stored, `open` may be there as well."""
 
@@ -44,7 +50,7 @@ class Witness:
     def settle(self):
         """Everything that does not wait any more is sure."""
         m = self.memory
-        self.sure = {row: m.codes_of[row][1] for row in range(81) if m.stored(row)}
+        self.sure = {row: times(m, row) for row in range(81) if m.stored(row)}
         for row in range(81):
             self.sure.setdefault(row, 0)
         self.locks = set(m.locked)
@@ -55,7 +61,7 @@ class Witness:
         m = self.memory
         for row in range(81):
             if m.stored(row):
-                self.sure[row] = m.codes_of[row][1]
+                self.sure[row] = times(m, row)
         if not m.state_waits:
             self.locks = set(m.locked)
             self.mark = m.mark
@@ -69,11 +75,11 @@ class Witness:
             told.append("not ready: " + found.why_failed)
             return told
         for row in range(81):
-            count = found.codes_of[row][1]
-            now = m.codes_of[row][1]
+            count = times(found, row)
+            now = times(m, row)
             if not min(self.sure[row], now) <= count <= max(self.sure[row], now):
                 told.append("row %d: %d times, stored %d, in RAM %d" % (row, count, self.sure[row], now))
-            if count and found.codes_of[row][0] != row:
+            if count and found.raw(row)[0] != row:
                 told.append("row %d holds another" % row)
         now_locks = set(m.locked)
         for row in self.locks & now_locks - set(found.locked):
