@@ -35,6 +35,7 @@ else:
         from loopwarden.board.installed import check
 
         check(_folder, _feed)  # before the rest is imported: half a compiled file may hang
+        del check  # the heap is short: what is only needed to start is held by nobody
         from loopwarden.board.start import run
 
         run(_feed, _folder)

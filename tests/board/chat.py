@@ -14,7 +14,7 @@ from sim.board_bench import RecordedBoard, Tick, fresh_image
 
 from loopwarden_sim.runner import Outcome
 from loopwarden_sim.scenario import Scenario
-from loopwarden_sim.virtual_board import MEASURE, VirtualBoard
+from loopwarden_sim.virtual_board import HEAP_BYTES, MEASURE, VirtualBoard
 
 COMMANDS = (b"status", b"faults", b"limits", b"inputs", b"starts", b"help", b"version", b"build", b"storage")
 # Anything that a person, a tool or a desktop may send. "service" is not among it: when off and dead it is granted.
@@ -70,6 +70,7 @@ class Talk:
 
     sent: int = 0
     heard: int = 0
+    said: list[str] = field(default_factory=list)  # what was taken, in order
     ticks: dict[int, Tick] = field(default_factory=dict)
     outcome: Outcome | None = None
     resets: list[str] = field(default_factory=list)
@@ -84,14 +85,15 @@ def run_with_host(
     *,
     reads: Callable[[int], bool] = lambda tick: True,
     measured: tuple[int, ...] = (),
+    heap_bytes: int = HEAP_BYTES,
 ) -> Talk:
     """Run a scenario; `host(tick)` gives what is sent before a tick, `reads(tick)` says whether answers are taken.
 
     What the port has no room for is kept for the next tick, as a system does. measured: ticks at which the heap that is
-    alive is measured.
+    alive is measured. heap_bytes: of the board, all told.
     """
     talk = Talk()
-    board = VirtualBoard(scenario.build, fresh_image(scenario, image), stalls=False)
+    board = VirtualBoard(scenario.build, fresh_image(scenario, image), stalls=False, heap_bytes=heap_bytes)
     waiting = b""
     try:
         run: Any = RecordedBoard(scenario, board)
@@ -105,7 +107,9 @@ def run_with_host(
             if tick - 1 in measured and board.state is not None:
                 talk.heap[tick - 1] = board.state.heap
             if reads(tick):
-                talk.heard += len(board.console_text())
+                said = board.console_text()
+                talk.heard += len(said)
+                talk.said.append(said)
             if host is not None:
                 waiting = waiting or host(tick)
                 done = board.send(waiting)

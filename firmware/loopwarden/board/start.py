@@ -7,7 +7,6 @@ import sys
 import rp2
 
 from loopwarden import VERSION, loop
-from loopwarden.board import installed
 from loopwarden.board.board import Board, Flash
 from loopwarden.board.chip import CHIP, STEPPING, why_reset
 from loopwarden.board.port import Port
@@ -19,6 +18,14 @@ START_ERROR = "start_error.txt"
 _BUILD_REJECTED, _INSTALL_INCOMPLETE = 77, 78  # rows
 
 
+class Kept:
+    """The values of a checked build, without the code that checked it, which the heap of an RP2040 has no room for."""
+
+    def __init__(self, built):
+        for name in built.__dict__:
+            setattr(self, name, getattr(built, name))
+
+
 def run(feed, folder):
     """Never returns: the loop runs, or the board is reset. Errors: what keeps it from starting, outputs off.
 
@@ -26,7 +33,7 @@ def run(feed, folder):
             between them stays as it is
     """
     gc.disable()  # a collection takes longer than a tick; the loop collects in the off phase
-    built, digest = installed.load_build(folder)
+    built, digest = _build_of(folder)
     board = Board(built, feed)
     feed()
     memory = FlashMemory(Flash(rp2.Flash(), board.inputs), "/memory")
@@ -39,14 +46,28 @@ def run(feed, folder):
         "reset": why_reset(),
     }
     row = _last_start()
-    for name in installed.others():  # this one got as far as it can without ticking
-        installed.remove("/" + name, feed)
+    _remove_others(feed)  # this one got as far as it can without ticking
     gc.collect()
     console = Console(Port(), info, gc.mem_free() >= WHOLE_FREE)
     feed()
     gc.collect()
     board.scratch[3] = 0  # it has not hung: main.py counts
     loop.start(board, built, memory, console, note_error, row)
+
+
+def _build_of(folder):
+    # Imported in here: what no name of this module holds can go once the loop runs (link/parts.py).
+    from loopwarden.board.installed import load_build
+
+    built, digest = load_build(folder)
+    return Kept(built), digest
+
+
+def _remove_others(feed):
+    from loopwarden.board.installed import others, remove
+
+    for name in others():
+        remove("/" + name, feed)
 
 
 def _last_start():

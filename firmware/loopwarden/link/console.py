@@ -15,11 +15,12 @@ _READ_MAX, _WRITE_MAX = const(7), const(8)  # bytes in a call; a port takes 5,00
 _DONE, _IDLE = True, False  # what a step yields beside nothing; an end by StopIteration would take from the heap
 _HEAP_NONE = const(40 * 1024)  # while live, for anything: below 24 KB the drive would wind down (S11)
 SCARCE = b"not while live with so little memory left; ask again when the drive is off"
+_SHOWN = const(12)  # rows, in the line that can always be told
 _HINT_US = const(1000000)
 _BACK, _LF, _CR, _ESC, _AT, _DEL = const(8), const(10), const(13), const(27), const(64), const(127)
 _PLAIN, _AFTER_ESC, _IN_SEQUENCE = 0, 1, 2
-_ONCE = b"; ask once at rest: where memory allows, the rest then stays ready for the drive"
-_FULL = b"; too little memory is left to tell more"
+_ONCE = b"\r\nFor more, ask once at rest: where memory allows, it then stays for the drive.\r\n"
+_FULL = b"\r\nToo little memory is left to tell more.\r\n"
 
 
 class Console:
@@ -41,7 +42,8 @@ class Console:
         self.failing = self.ending = False  # it could not be made; all of it was sent but the prompt
         self.whole = whole
         self.requests = None  # made when it is loaded
-        self.asked = False  # since what answers was looked at last
+        self.asked = not whole  # since what is loaded was looked at last
+        self.started = whole  # what was only needed for that is dropped, before anything is loaded
         if whole:
             parts.load_all()
             self._ready()
@@ -111,6 +113,9 @@ class Console:
     # Bytes in
 
     def _read(self, loop):
+        if not self.started:
+            self.started = True
+            parts.forget_start()
         byte = self.read()
         if byte < 0:
             return self.asked and self._settle(loop)
@@ -234,7 +239,7 @@ class Console:
         self.long = self.strange = False
         s = loop.supervisor
         put = self.lines.put
-        put(b"not answered. Bus ")
+        put(b"Not answered. Bus ")
         if s is None or not s.electrics.bus_ok or s.inputs.bus_mv is None:
             put(b"not known: take it as LIVE")
         else:
@@ -242,12 +247,13 @@ class Console:
         if s is not None:
             put(b", ")
             put(NAMES[s.phases.phase].encode())
-            put(b", active rows")
-            for k in range(s.faults.actives):
+            put(b", faults by row" if s.faults.actives else b", no fault")
+            for k in range(min(s.faults.actives, _SHOWN)):
                 put(b" ")
                 self.lines.w.int(s.faults.active[k])
+            if s.faults.actives > _SHOWN:
+                put(b" ...")
         put(_FULL if parts.at_rest(loop) else _ONCE)
-        put(b"\r\n")
         self.lines.program = False  # no object was made: a prompt ends it
         self.lines.flush()
 

@@ -1,7 +1,7 @@
 """What only answers is loaded when it is asked for at rest, and dropped at rest where memory is short.
 
 Loading reads flash and takes from the heap, so it never happens in a drive (S11, S15); what was loaded before stays for
-the drive. `whole`: there is room for all of it, so all of it is loaded at start and stays.
+the drive. What was only needed to start goes as well. With room for all of it, all of it is loaded at start and stays.
 """
 
 import sys
@@ -12,13 +12,15 @@ WHOLE_FREE = const(240 * 1024)  # free at start, before the loop is made: an RP2
 _STAY_FREE = const(56 * 1024)  # free beside what is loaded, or that is dropped once the answer is out
 _LOAD_FREE = const(40 * 1024)  # or nothing is answered with it at all: what a drive needs is left alone
 # Each after those that it imports.
-BASE = ("loopwarden.naming", "loopwarden.link.tables", "loopwarden.link.rows", "loopwarden.link.requests")
+_TABLE = "loopwarden.policy.fault_table"
+BASE = (_TABLE, "loopwarden.naming", "loopwarden.link.tables", "loopwarden.link.rows", "loopwarden.link.requests")
 OBJECTS = ("loopwarden.link.objects",)
 PAGES = ("loopwarden.readings", "loopwarden.link.pages")
 DEEDS = ("loopwarden.link.deeds",)
 COILS = ("loopwarden.coil_test", "loopwarden.link.coils")
 TEXTS = ("loopwarden.texts",)
 WORDS = ("loopwarden.readings", "loopwarden.texts", "loopwarden.words")
+_START = ("loopwarden.build", "loopwarden.board.installed", "loopwarden.board.start")
 ALL = BASE + OBJECTS + PAGES + DEEDS + COILS + WORDS
 
 
@@ -67,6 +69,12 @@ def load_all():
         __import__(name)
 
 
+def forget_start():
+    """Drop what was only needed to start, and the fault table's rows: the faults keep their own columns of it."""
+    sys.modules[_TABLE].TABLE = ()
+    drop(_START + (_TABLE,))
+
+
 def settle(loop):
     """After an answer, at rest: collect, and drop what was loaded where little is left; True where it was dropped."""
     if _free(loop) >= _STAY_FREE:
@@ -95,4 +103,6 @@ def _free(loop):
 
 
 def _stalled(loop):
-    loop.due_us = loop.board.now_us()  # meant, at rest: the next tick is not late for it
+    # Meant, at rest: the next tick is due now and not late. One that is not due yet keeps its time.
+    if loop.board.elapsed_us(loop.due_us) > 0:
+        loop.due_us = loop.board.now_us()

@@ -41,19 +41,22 @@ def start():
     from plain_flash import PlainFlash, PlainMemory
 
     from loopwarden import build, loop
-    from loopwarden.board import start as _  # noqa: F401  (with all that it imports)
+    from loopwarden.board import installed as _  # noqa: F401
+    from loopwarden.board import start as board_start
     from loopwarden.board.board import Board
     from loopwarden.board.port import Port
+    from loopwarden.link import parts
     from loopwarden.link.console import Console
 
-    built = build.load(packed)
-    packed = None
+    built = board_start.Kept(build.load(packed))
+    packed = build = None
     board = Board(built, [].clear)
     flash = PlainFlash()
     memory = PlainMemory(flash, "/memory")
     info = dict.fromkeys(("program", "build", "runtime", "board", "reset"), "x" * 64)
     made = loop.Loop(board, built, memory, Console(Port(), info, False))
     made.supervisor.bind(made.inputs, made.outputs)
+    parts.forget_start()  # as the console does after the first tick
     return made, len(flash.image)
 
 

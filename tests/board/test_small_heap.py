@@ -1,0 +1,62 @@
+"""A board with little memory: what answers is loaded at rest and dropped, and nothing of it changes a tick (S11, S15).
+
+A 64-bit heap, on which everything is about twice as big as on a board, beside the stand-ins.
+"""
+
+import pytest
+from sim.board_bench import scenario_of
+
+from .chat import breaches, run_with_host, sealed
+
+ROOMY, TIGHT = 500_000, 420_000
+ASKS = {75: b"status\r", 95: b"why start\r", 1500: b"status\r", 1800: b"why drive limit\r", 2000: sealed(3, b"status")}
+ONCE = "For more, ask once at rest: where memory allows, it then stays for the drive."
+
+
+@pytest.fixture(scope="module")
+def talks(tmp_path_factory):
+    scenario = scenario_of("start_drive_stop")
+    folder = tmp_path_factory.mktemp("images")
+    quiet = run_with_host(scenario, folder / "quiet.img", None)
+    return quiet, {
+        heap: run_with_host(
+            scenario, folder / f"{heap}.img", lambda tick: ASKS.get(tick, b""), measured=(900, 3000), heap_bytes=heap
+        )
+        for heap in (ROOMY, TIGHT)
+    }
+
+
+def said(talk):
+    return "".join(talk.said)
+
+
+@pytest.mark.parametrize("heap", [ROOMY, TIGHT])
+def test_loading_and_dropping_changes_no_decision(talks, heap):
+    quiet, asked = talks
+    assert breaches(quiet, asked[heap]) == 0
+
+
+def test_with_some_room_a_drive_keeps_what_was_asked_for_at_rest(talks):
+    told = said(talks[1][ROOMY])
+    assert "Start waits: lamp test" in told
+    assert "phase         live for 24 s" in told
+    assert "Drive limit 100 %: nothing limits it." in told
+    assert told.count("Not answered") == 1  # the program's
+
+
+def test_a_program_that_asks_for_the_first_time_in_a_drive_gets_a_line(talks):
+    assert said(talks[1][ROOMY]).endswith(f"Not answered. Bus 402.4 V, live, no fault\r\n{ONCE}\r\n> ")
+
+
+def test_with_little_room_the_drive_gets_what_can_always_be_told(talks):
+    told = said(talks[1][TIGHT])
+    assert "phase         checking for 300 ms" in told
+    assert "Not answered. Bus 0.00 V, checking, no fault\r\nToo little memory is left to tell more." in told
+    assert f"Not answered. Bus 355.1 V, live, no fault\r\n{ONCE}" in told
+    assert "live for" not in told
+
+
+def test_what_was_dropped_is_gone_from_the_heap(talks):
+    tight, roomy = talks[1][TIGHT].heap, talks[1][ROOMY].heap
+    assert abs(tight[3000] - tight[900]) < 1024
+    assert roomy[3000] - tight[3000] > 80_000
