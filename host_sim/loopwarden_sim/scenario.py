@@ -13,8 +13,8 @@ from math import ceil, floor, isfinite, isinf, nan
 from pathlib import Path
 from typing import Any, Literal
 
+from loopwarden.naming import SUBJECTS
 from loopwarden.policy import fault_table
-from loopwarden.words import SUBJECTS
 from loopwarden_build import units
 from loopwarden_build.load import BuildError, read_build
 from loopwarden_build.model import BuildFile

@@ -10,7 +10,7 @@ import pytest
 from .recorded_pins import loop_cost, started
 
 LIVE_MOST, WORST_MOST = 432_000, 780_000
-AFTER_START_MOST = 162_000  # bytes; wanted are 110,000, and with 150,000 an RP2040 would at least be usable
+AFTER_START_MOST = 163_000  # bytes; wanted are 110,000, and with 150,000 an RP2040 would at least be usable
 
 
 @pytest.fixture(scope="module")
