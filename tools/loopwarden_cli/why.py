@@ -2,7 +2,7 @@
 
 import argparse
 
-from loopwarden import words
+from loopwarden.naming import SUBJECTS
 from loopwarden_cli.asked_board import add_options, asked_board, plain
 from loopwarden_cli.board_words import head, wrapped
 from loopwarden_cli.result import Result
@@ -14,7 +14,7 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
         "why",
         help="why a board's lamp, limit, refusal or fault is as it is",
         description="Ask a board why. Exit 0: it said why; 2: no board, no answer, or no such subject.",
-        epilog=f"Subjects: {', '.join(words.SUBJECTS)}, and every fault's name.",
+        epilog=f"Subjects: {', '.join(SUBJECTS)}, and every fault's name.",
     )
     parser.add_argument("subject", nargs="+", metavar="SUBJECT", help='such as "drive limit" or "isolation fault"')
     add_options(parser)
