@@ -11,6 +11,7 @@ from loopwarden.naming import entry
 
 PATH = __file__.replace("\\", "/").rsplit("/", 1)[0] + "/policy/fault_texts.txt"
 SIZE = const(1024)  # holds the lines of any key
+_ZERO = const(48)
 _KEY_SHIFT, _PLACE, _NO_KEY = 17, 0x1FFFF, 0x1FFF
 _HASH, _NEWLINE, _BLANK = b"#", b"\n", b" "
 _entries = array("i")  # key << _KEY_SHIFT | where it begins, rising; then the file's end
@@ -76,7 +77,7 @@ texts = Texts()  # one answer at a time
 
 def _find_keys():
     # Where each key of fault_texts.txt begins, found when this is loaded, in the block that is there: no line is made.
-    block, view = texts.block, texts.view
+    block = texts.block
     place = key = 0
     with open(PATH, "rb") as file:
         size = file.readinto(block)
@@ -85,9 +86,12 @@ def _find_keys():
             end = block.find(_NEWLINE, 0, size) + 1
             while end:
                 if block.find(_HASH, at, at + 1) < 0:
-                    blank = block.find(_BLANK, at, end)
-                    found = int(bytes(view[at:blank])) if blank > at else key
-                    if found != key:
+                    found = 0
+                    k = at
+                    while 0 <= block[k] - _ZERO <= 9:
+                        found = found * 10 + block[k] - _ZERO
+                        k += 1
+                    if found and found != key:
                         key = found
                         _entries.append(key << _KEY_SHIFT | place + at)
                 at = end

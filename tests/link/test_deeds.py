@@ -183,7 +183,7 @@ def test_no_service_with_a_coil_on(coil):
 def test_conditions_are_looked_at_again_when_the_answer_is_out():
     desk = healed()
     desk.port.into += b"service\r"
-    while desk.console.lines.at >= desk.console.lines.end or b"resets" not in desk.console.lines.buffer:
+    while desk.console.out.at >= desk.console.out.end or b"resets" not in desk.console.out.buffer:
         desk.console.work(desk.loop)
     desk.rig.memory.mark = 1
     desk.settle()

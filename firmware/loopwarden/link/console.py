@@ -4,13 +4,15 @@ Decides nothing about the drive. One request at a time: while an answer is being
 nothing grows; what a host sends meanwhile waits in its own port.
 """
 
+import io
+
 from micropython import const
 
 from loopwarden.link import parts
-from loopwarden.link.lines import Lines, clean
 from loopwarden.policy.phases import NAMES, READY
 
 LINE_MAX = const(80)
+OUT_MAX = const(512)  # no line is longer than 480
 _READ_MAX, _WRITE_MAX = const(7), const(8)  # bytes in a call; a port takes 5,000 instructions for each
 _DONE, _IDLE = True, False  # what a step yields beside nothing; an end by StopIteration would take from the heap
 _HEAP_NONE = const(40 * 1024)  # while live, for anything: below 24 KB the drive would wind down (S11)
@@ -23,6 +25,26 @@ _ONCE = b"\r\nFor more, ask once at rest: where memory allows, it then stays for
 _FULL = b"\r\nToo little memory is left to tell more.\r\n"
 
 
+class Out:
+    """What is being sent, buffer[at] to buffer[end]: whole lines of lines.py, or what `put` adds. Heap: none."""
+
+    def __init__(self):
+        self.buffer = bytearray(OUT_MAX)
+        self.page = io.BytesIO(bytes(OUT_MAX))
+        self.page.write(b" ")  # copied at the first write: once, here
+        self.at = self.end = 0
+
+    def put(self, text):
+        if self.at >= self.end:
+            self.at = self.end = 0
+        page = self.page
+        page.seek(self.end)
+        page.write(text)
+        self.end = min(page.tell(), OUT_MAX)
+        page.seek(0)
+        page.readinto(self.buffer)
+
+
 class Console:
     """port  read(): the next byte or -1; write(byte): True if it was taken; neither may block
     info  dict of texts: program (version), build (digest), runtime
@@ -31,8 +53,9 @@ class Console:
 
     def __init__(self, port, info, whole=True):
         self.read, self.write = port.read, port.write  # saved bound methods: looking one up takes from the heap
-        self.lines = Lines()
-        self.info = {name: clean(info[name]) for name in info}
+        self.out = Out()
+        self.put = self.out.put
+        self.info = info
         self.typed = bytearray(LINE_MAX)
         self.view = memoryview(self.typed)
         self.n = self.begin = self.state = self.hint_us = 0
@@ -41,35 +64,35 @@ class Console:
         self.step = None  # the answer that is being made
         self.failing = self.ending = False  # it could not be made; all of it was sent but the prompt
         self.whole = whole
-        self.requests = None  # made when it is loaded
+        self.requests = self.lines = None  # made when they are loaded
+        self.program = False  # a program asks, and gets no prompt
         self.asked = not whole  # since what is loaded was looked at last
         self.started = whole  # what was only needed for that is dropped, before anything is loaded
         if whole:
             parts.load_all()
             self._ready()
-        self.lines.put(b"\r\nLoopwarden, bench use only, type help\r\n> ")
-        self.lines.flush()
+        self.put(b"\r\nLoopwarden, bench use only, type help\r\n> ")
 
     def work(self, loop):
         """One bounded piece: send, or take one step of an answer, or read. True if anything was done."""
-        lines = self.lines
-        if lines.at < lines.end:
-            return self._send(lines)
+        out = self.out
+        if out.at < out.end:
+            return self._send(out)
         if self.step is not None:
             return self._advance(loop)
         if self.failing or self.ending:
             return self._end()
         return self._read(loop)
 
-    def _send(self, lines):
-        begin = lines.at
+    def _send(self, out):
+        begin = out.at
         write = self.write
-        buffer = lines.buffer
+        buffer = out.buffer
         at = begin
-        end = min(lines.end, begin + _WRITE_MAX)
+        end = min(out.end, begin + _WRITE_MAX)
         while at < end and write(buffer[at]):
             at += 1
-        lines.at = at
+        out.at = at
         return at > begin
 
     def _advance(self, loop):
@@ -77,7 +100,7 @@ class Console:
         if did is _DONE:
             self.step = None
             self.ending = True
-        if self.lines.serve:
+        if self.lines is not None and self.lines.serve:
             self.lines.serve = False
             loop.service()
         return did is not _IDLE
@@ -96,19 +119,25 @@ class Console:
             if self.failing:
                 self.failing = False
                 self.ending = True
-                self.lines.w.clear()
-                self.lines.error(b"this could not be answered; the drive goes on")
+                self._fail(b"this could not be answered; the drive goes on")
             else:
                 self.ending = False
                 self._prompt()
         except Exception:  # not even that
-            self.lines.w.clear()
+            pass
         return True
 
+    def _fail(self, text):
+        if self.lines is None:
+            self.put(text)
+            self.put(b"\r\n")
+        else:
+            self.lines.w.clear()
+            self.lines.error(text)
+
     def _prompt(self):
-        if not self.lines.program:
-            self.lines.put(b"> ")
-            self.lines.flush()
+        if not self.program:
+            self.put(b"> ")
 
     # Bytes in
 
@@ -149,18 +178,17 @@ class Console:
         self._echo(begin)
         if self.hint:
             self._hint(loop.board)
-        self.lines.flush()
         return True
 
     def _echo(self, begin):
         if self.n > begin and self.typed[0] != _AT and not self.mute:  # a view of the line takes from the heap
-            self.lines.put(self.view[begin : self.n])
+            self.put(self.view[begin : self.n])
 
     def _delete(self):
         if self.n and not self.long:
             self.n -= 1
             if self.typed[0] != _AT:
-                self.lines.put(b"\b \b")
+                self.put(b"\b \b")
         return self.n
 
     def _odd(self, byte):
@@ -184,24 +212,22 @@ class Console:
             return
         self.hinted = True
         self.hint_us = board.now_us()
-        self.lines.put(b"\r\nThis is Loopwarden, not a prompt. For service: type service when nothing is started")
-        self.lines.put(b"\r\nand the bus is dead, or fit the service jumper and power up.\r\n")
+        self.put(b"\r\nThis is Loopwarden, not a prompt. For service: type service when nothing is started")
+        self.put(b"\r\nand the bus is dead, or fit the service jumper and power up.\r\n")
 
     # Lines
 
     def _line(self, loop, is_cr):
-        program = self.n > 0 and self.typed[0] == _AT
-        if not program:
-            self.lines.put(b"\r\n")
-        self.lines.asked(program, -1)
+        self.program = self.n > 0 and self.typed[0] == _AT
+        if not self.program:
+            self.put(b"\r\n")
         if self.mute:
-            self.lines.put(SCARCE)  # nothing is read out of the line: that would take what is scarce
-            self.lines.put(b"\r\n> ")
+            self.put(SCARCE)  # nothing is read out of the line: that would take what is scarce
+            self.put(b"\r\n> ")
             self.long = self.strange = False
         else:
             self.asked = not self.whole
             self.step = self.requests.request(loop, self.n) if self.requests else self._first(loop, self.n)
-        self.lines.flush()
         self.n = 0
         self.state = _PLAIN
         self.after_cr = is_cr  # CR LF is one end
@@ -209,8 +235,10 @@ class Console:
     # What answers, where it is not there all the time
 
     def _ready(self):
+        from loopwarden.link.lines import Lines
         from loopwarden.link.requests import Requests
 
+        self.lines = Lines(self.out)
         self.requests = Requests(self)
 
     def _first(self, loop, n):
@@ -230,32 +258,30 @@ class Console:
         if self.requests:
             self.requests.drop()
         if parts.settle(loop):
-            self.requests = None
+            self.requests = self.lines = None
         return True
 
     def in_short(self, loop):
         """What can be told at any time, in a line, where what tells more is not loaded and may not be now."""
-        self.requests = None
+        self.requests = self.lines = None
         self.long = self.strange = False
         s = loop.supervisor
-        put = self.lines.put
+        put = self.put
         put(b"Not answered. Bus ")
         if s is None or not s.electrics.bus_ok or s.inputs.bus_mv is None:
             put(b"not known: take it as LIVE")
         else:
-            self.lines.w.mv(s.inputs.bus_mv)
+            put(b"%d V" % (s.inputs.bus_mv // 1000))
         if s is not None:
             put(b", ")
             put(NAMES[s.phases.phase].encode())
             put(b", faults by row" if s.faults.actives else b", no fault")
             for k in range(min(s.faults.actives, _SHOWN)):
-                put(b" ")
-                self.lines.w.int(s.faults.active[k])
+                put(b" %d" % s.faults.active[k])
             if s.faults.actives > _SHOWN:
                 put(b" ...")
         put(_FULL if parts.at_rest(loop) else _ONCE)
-        self.lines.program = False  # no object was made: a prompt ends it
-        self.lines.flush()
+        self.program = False  # no object was made: a prompt ends it
 
     def scarce(self, s, least):
         return s is not None and s.inputs is not None and s.phases.stage > READY and s.inputs.heap_free < least

@@ -14,7 +14,6 @@ from loopwarden.writer import Writer
 WIDTH = const(78)
 PIECE = const(280)  # of text in a JSON object
 PART = const(512)  # no part of a text that is broken is longer
-_BUFFER = const(512)  # no line is longer than 480
 _SEAL = b',"crc":"00000000"}\r\n'
 _SEALED = const(20)
 _DIGITS = b"0123456789abcdef"
@@ -32,17 +31,18 @@ def clean(text):
 
 
 class Lines:
-    """One line at a time, sent from buffer[at] to buffer[end]. program: a program asks, its number is n."""
+    """One line at a time, given to `out` of the console. program: a program asks, its number is n."""
 
-    def __init__(self):
-        self.w = Writer(_BUFFER)
+    def __init__(self, out):
+        self.out = out
+        self.w = Writer(len(out.buffer))
         self.put = self.w.put
-        self.buffer = bytearray(_BUFFER)
+        self.buffer = out.buffer
         self.view = memoryview(self.buffer)
         self.crc = bytearray(4)
         self.flow = bytearray(2 * PART)
         self.flowing = memoryview(self.flow)
-        self.at = self.end = self.i = self.n = 0
+        self.i = self.n = 0
         self.program = self.failed = False  # failed: the answer ended with an error
         self.subject = b""
         self.serve = False  # service is due once the answer is out
@@ -56,7 +56,7 @@ class Lines:
 
     def flush(self):
         """Send what was written, as it is."""
-        self.at, self.end = 0, self.w.take(self.buffer)
+        self.out.at, self.out.end = 0, self.w.take(self.buffer)
 
     def line(self):
         """End a line of text."""
@@ -107,7 +107,7 @@ class Lines:
         self.put(_SEAL)
         self.flush()
         self.i += 1
-        begin = self.end - _SEALED
+        begin = self.out.end - _SEALED
         struct.pack_into(">I", self.crc, 0, binascii.crc32(self.view[:begin]))
         self._put_crc(begin + 8, 0)
 

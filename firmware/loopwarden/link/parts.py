@@ -13,7 +13,15 @@ _STAY_FREE = const(56 * 1024)  # free beside what is loaded, or that is dropped 
 _LOAD_FREE = const(40 * 1024)  # or nothing is answered with it at all: what a drive needs is left alone
 # Each after those that it imports.
 _TABLE = "loopwarden.policy.fault_table"
-BASE = (_TABLE, "loopwarden.naming", "loopwarden.link.tables", "loopwarden.link.rows", "loopwarden.link.requests")
+BASE = (
+    _TABLE,
+    "loopwarden.naming",
+    "loopwarden.writer",
+    "loopwarden.link.lines",
+    "loopwarden.link.tables",
+    "loopwarden.link.rows",
+    "loopwarden.link.requests",
+)
 OBJECTS = ("loopwarden.link.objects",)
 PAGES = ("loopwarden.readings", "loopwarden.link.pages")
 DEEDS = ("loopwarden.link.deeds",)

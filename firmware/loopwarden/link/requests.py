@@ -10,6 +10,7 @@ from micropython import const
 from loopwarden.link import parts
 from loopwarden.link import rows as R
 from loopwarden.link.console import SCARCE
+from loopwarden.link.lines import clean
 from loopwarden.link.tables import COMMANDS, METHODS
 
 _DONE = True  # what the last step yields; an end by StopIteration would take from the heap
@@ -28,12 +29,14 @@ class Requests:
     def __init__(self, console):
         self.console = console
         self.lines, self.typed, self.view = console.lines, console.typed, console.view
+        self.info = {name: clean(console.info[name]) for name in console.info}
         self.begin = 0
         self.pages = self.objects = self.deeds = self.coils = None
 
     def request(self, loop, n):
         # The steps of one request: check the line, find the command, what it is asked of, answer, end.
         out = self.lines
+        out.asked(self.console.program, -1)
         begin = 0
         bad = self._bad_line()
         if not bad and out.program:
@@ -59,6 +62,7 @@ class Requests:
             yield
         elif not bad and word == b"why":
             out.subject = arg.lower().replace(b"_", b" ")
+            yield
             arg = R.askable(arg)
             bad = b"" if arg else R.NO_SUBJECT if out.program else R.NO_SUBJECT_IN_SHORT
             yield
@@ -66,8 +70,8 @@ class Requests:
             out.error(bad)
             yield
             yield _DONE
-        needs = self._needs(word, arg)
-        if not self.console.whole and not parts.loaded(needs):
+        if not self.console.whole and not parts.loaded(self._needs(word, arg)):
+            needs = self._needs(word, arg)
             self.drop()
             yield from parts.load(loop, needs)
             if not parts.loaded(needs):
@@ -109,12 +113,12 @@ class Requests:
             if self.objects is None:
                 from loopwarden.link.objects import Objects
 
-                self.objects = Objects(console.lines, console.info)
+                self.objects = Objects(console.lines, self.info)
             return self.objects
         if self.pages is None:
             from loopwarden.link.pages import Pages
 
-            self.pages = Pages(console.lines, console.info)
+            self.pages = Pages(console.lines, self.info)
         return self.pages
 
     def drop(self):

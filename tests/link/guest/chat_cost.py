@@ -88,7 +88,7 @@ def ask(console, port, loop, line, meter):
     begin = mem_current()
     busy = True
     while busy:
-        kind = "send" if console.lines.at < console.lines.end else "read" if console.step is None else "step"
+        kind = "send" if console.out.at < console.out.end else "read" if console.step is None else "step"
         meter.start()
         busy = console.work(loop)
         meter.stop()
