@@ -72,6 +72,7 @@ class Loop:
     def run(self):
         """Tick for ever. Whatever ends it: outputs off first, then a code, then a reset, never the prompt (S11)."""
         try:
+            self.scratch[3] = 0  # it got here: main.py counts the starts that did not
             while True:
                 self.pace()  # first, so that the first tick is a whole period long as well
                 self.tick()

@@ -51,7 +51,6 @@ def run(feed, folder):
     console = Console(Port(), info, gc.mem_free() >= WHOLE_FREE)
     feed()
     gc.collect()
-    board.scratch[3] = 0  # it has not hung: main.py counts
     loop.start(board, built, memory, console, note_error, row)
 
 

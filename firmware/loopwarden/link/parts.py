@@ -112,5 +112,6 @@ def _free(loop):
 
 def _stalled(loop):
     # Meant, at rest: the next tick is due now and not late. One that is not due yet keeps its time.
-    if loop.board.elapsed_us(loop.due_us) > 0:
-        loop.due_us = loop.board.now_us()
+    now_us = loop.board.now_us()
+    if loop.board.diff_us(now_us, loop.due_us) > 0:
+        loop.due_us = now_us
