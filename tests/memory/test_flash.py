@@ -59,6 +59,24 @@ def test_a_wiped_memory_is_told_from_a_clean_one(tmp_path):
     assert again.birth != memory.birth
 
 
+def test_more_new_codes_in_a_drive_than_records_made_before_are_all_kept(tmp_path):
+    """S8: a record that is not there is made; off again, there are as many as before for the next drive."""
+    memory, world = commissioned(tmp_path)
+    before = memory.spares
+    rows = [row for row in range(1, ROWS) if K.CODED[row] and ENDS[row] == ENDS[HEALING]]
+    assert len(rows) > before > 0
+    world.live()
+    for row in rows:
+        world.note(row)
+    ticks(world, memory, 100)
+    assert memory.spares == 0
+    world.off()
+    ticks(world, memory, 200)
+    assert memory.spares == before
+    after = counts(powered(tmp_path))
+    assert {row: after.get(row) for row in rows} == dict.fromkeys(rows, 1)
+
+
 @pytest.mark.parametrize("folded", [False, True])
 def test_a_stored_code_is_there_after_a_power_cycle(tmp_path, folded):
     memory, world = commissioned(tmp_path)

@@ -33,6 +33,7 @@ class Out:
         self.page = io.BytesIO(bytes(OUT_MAX))
         self.page.write(b" ")  # copied at the first write: once, here
         self.at = self.end = 0
+        self.serve = False  # service is due once the answer is out
 
     def put(self, text):
         if self.at >= self.end:
@@ -100,8 +101,8 @@ class Console:
         if did is _DONE:
             self.step = None
             self.ending = True
-        if self.lines is not None and self.lines.serve:
-            self.lines.serve = False
+        if self.out.serve:
+            self.out.serve = False
             loop.service()
         return did is not _IDLE
 
@@ -142,9 +143,6 @@ class Console:
     # Bytes in
 
     def _read(self, loop):
-        if not self.started:
-            self.started = True
-            parts.forget_start()
         byte = self.read()
         if byte < 0:
             return self.asked and self._settle(loop)
@@ -242,6 +240,7 @@ class Console:
         self.requests = Requests(self)
 
     def _first(self, loop, n):
+        self._forget_start()
         yield from parts.load(loop, parts.BASE)
         if parts.loaded(parts.BASE):
             self._ready()
@@ -250,11 +249,17 @@ class Console:
         yield
         yield _DONE
 
+    def _forget_start(self):
+        if not self.started:
+            self.started = True
+            parts.forget_start()
+
     def _settle(self, loop):
         # All is told: keep what is loaded, or drop it. In a drive neither: nothing is collected there.
         if not parts.at_rest(loop):
             return False
         self.asked = False
+        self._forget_start()
         if self.requests:
             self.requests.drop()
         if parts.settle(loop):
@@ -271,7 +276,9 @@ class Console:
         if s is None or not s.electrics.bus_ok or s.inputs.bus_mv is None:
             put(b"not known: take it as LIVE")
         else:
-            put(b"%d V" % (s.inputs.bus_mv // 1000))
+            mv = s.inputs.bus_mv
+            put(b"-" if mv < 0 else b"")
+            put(b"%d.%d V" % (abs(mv) // 1000, abs(mv) % 1000 // 100))
         if s is not None:
             put(b", ")
             put(NAMES[s.phases.phase].encode())

@@ -173,4 +173,4 @@ class Deeds:
             self.out.error(b"no service: ", 0, reason)
             yield
             return
-        self.out.serve = True  # the console asks the loop for it, outside of what catches a failed answer
+        self.out.out.serve = True  # the console asks the loop for it, outside of what catches a failed answer

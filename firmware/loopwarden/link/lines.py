@@ -45,7 +45,6 @@ class Lines:
         self.i = self.n = 0
         self.program = self.failed = False  # failed: the answer ended with an error
         self.subject = b""
-        self.serve = False  # service is due once the answer is out
 
     def asked(self, program, n):
         """Another request: n is its number, -1 where nobody could read one."""

@@ -69,6 +69,7 @@ def load(loop, names):
             yield
     if _free(loop) < _LOAD_FREE:
         drop(ALL)
+        _free(loop)  # what was short for a moment is no low heap
 
 
 def load_all():

@@ -41,7 +41,7 @@ class Board:
     def now_us(self):
         return 0
 
-    def diff_us(self, one, other):
+    def diff_us(self, later, earlier):
         return 0
 
     def heap_free(self):
