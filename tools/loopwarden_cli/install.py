@@ -82,6 +82,11 @@ def _found(port: str, found: Found) -> str:
     lines = [
         f"{port}: {found.chip.upper()}, MicroPython {runtime}, {found.free_bytes // 1024} KB free; outputs are off"
     ]
+    if found.chip == "rp2040":
+        lines.append(
+            "Caution: an RP2040 has too little memory for the console's answers: over it no code can be read or"
+            " cleared, so a new board stays locked. Take a board with an RP2350."
+        )
     if found.dead_mv is None:
         why = f" ({found.problem})" if found.problem else ""
         lines.append(f"No whole program is on it{why}: nothing on it can say whether the bus is dead. Prove it.")
