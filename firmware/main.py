@@ -19,7 +19,7 @@ if _asked == _SERVICE or _hung == _STARTS:
     micropython.kbd_intr(3)
     print("Service: the supervisor does not run, outputs are off. Power off and on, or reset, ends it.")
     if _hung:
-        print("The last starts hung until the watchdog bit. Install again.")
+        print("The last starts ended before their first tick. Install again.")
     try:
         with open("start_error.txt") as _file:
             print("The last start failed:", _file.read())
