@@ -5,7 +5,7 @@ the promise monitor. The same scenario and seed give the same run.
 """
 
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,8 @@ from loopwarden_sim.world import World
 
 BOOT_MS = 400  # from power or reset to the first tick (guess: import of the compiled program takes 135 ms)
 _PROGRESS_TICKS = 500
+_NEVER = 1 << 60
+_KEY = signals.KEY
 # Quantities of the world that are what the fault memory says of itself.
 _OF_MEMORY = {
     "store_failed": "failed",
@@ -178,7 +180,7 @@ class Run:
             self.scene.inputs,
             self.scene.outputs,
             _Truth(self.world),
-            active=lambda: self.scene.active,
+            active=self.active,
             why=self.reason,
         )
         self.outcome = Outcome(scenario, seed)
@@ -188,54 +190,23 @@ class Run:
         self.boots_at = 1  # a board that is always supplied has been running
         self.raised: set[str] = set()
         self.tick = 0
+        self.coming: list[tuple[int, Action]] = []
+        self.next_event = _NEVER
+        self.was_active = b""
+        self.was_phase: int | str = self.scene.phase
+
+    def active(self) -> frozenset[str]:
+        """Names of the faults that are active now."""
+        return self.scene.active
 
     def go(self, trace: Path | None, progress: Progress | None) -> Outcome:
-        scenario, world, scene, monitor = self.scenario, self.world, self.scene, self.monitor
-        outputs = scene.outputs
-        tick_ms = self.tick_ms
+        scenario, scene = self.scenario, self.scene
         checker = Checker(scenario.expectations)
-        for name, value in scenario.start:
-            self.set(name, value)
-        coming = list(reversed(scenario.events))
-        never = 1 << 60
-        next_event = coming[-1][0] if coming else never
-        sensors = world.sensors
-        key = signals.KEY
-        was_active = b""
-        phase: int | str = scene.phase
-        was_phase = phase
+        self.prepare()
         file = None if trace is None else TraceFile(trace, columns(scenario.build))
         try:
             for tick in range(1, scenario.ticks + 1):
-                self.begin(tick)
-                if tick == next_event:
-                    while coming and coming[-1][0] == tick:
-                        self.act(coming.pop()[1], tick)
-                    next_event = coming[-1][0] if coming else never
-                supervisor = scene.supervisor
-                if not self.supplied or (self.has_relay and not (sensors.pressed & key or outputs.hold)):
-                    if supervisor is not None:
-                        self.power_off(orderly=self.supplied)
-                        supervisor = None
-                    self.boots_at = tick + 1 + BOOT_MS // tick_ms  # at the earliest it has power in the next tick
-                elif supervisor is None and tick >= self.boots_at:
-                    supervisor = self.power_on()
-
-                world.step(outputs, tick_ms)
-                scene.t_ms = tick * tick_ms
-                if supervisor is None:
-                    monitor.dark_tick()
-                    phase, active = scene.phase, b""
-                else:
-                    active, phase = self.decide()
-                    supervisor = scene.supervisor
-                if active != was_active:
-                    scene.active = frozenset(FAULT_NAMES[row] for row in active)
-                if active != was_active or phase != was_phase:
-                    self.tell(phase != was_phase)
-                    was_active, was_phase = active, phase
-                if supervisor is not None:
-                    monitor.tick()
+                self.advance(tick)
                 if tick >= checker.next_tick:
                     checker.tick(tick, scene)
                 if file is not None:
@@ -243,15 +214,64 @@ class Run:
                 if progress is not None and tick % _PROGRESS_TICKS == 0 and tick < scenario.ticks:
                     progress(tick, scenario.ticks)
         except Exception as error:  # the code under test may raise anything, and the run's story is wanted all the more
-            place = traceback.extract_tb(error.__traceback__)[-1]
-            what = f"{type(error).__name__}: {error} ({place.filename}:{place.lineno})"
-            self.outcome.failure = f"stopped at {(monitor.ticks + 1) * tick_ms / 1000:.3f} s by {what}"
+            self.outcome.failure = self.failed(error)
         finally:
             if file is not None:
                 file.close()
         if progress is not None:
             progress(scenario.ticks, scenario.ticks)
         return self.finish(checker)
+
+    def prepare(self) -> None:
+        """Before the first tick: the world as the scenario begins with it, and what is to come."""
+        for name, value in self.scenario.start:
+            self.set(name, value)
+        self.expect_events(self.scenario.events)
+
+    def expect_events(self, events: Sequence[tuple[int, Action]]) -> None:
+        """Let these events come, in order of their ticks, in place of those still outstanding."""
+        self.coming = list(reversed(events))
+        self.next_event = self.coming[-1][0] if self.coming else _NEVER
+
+    def advance(self, tick: int) -> None:
+        """One tick: what the scenario does before it, the board's supply, the world, the decisions, the promises."""
+        self.begin(tick)
+        if tick == self.next_event:
+            while self.coming and self.coming[-1][0] == tick:
+                self.act(self.coming.pop()[1], tick)
+            self.next_event = self.coming[-1][0] if self.coming else _NEVER
+        scene = self.scene
+        supervisor = scene.supervisor
+        if not self.supplied or (self.has_relay and not (self.world.sensors.pressed & _KEY or scene.outputs.hold)):
+            if supervisor is not None:
+                self.power_off(orderly=self.supplied)
+                supervisor = None
+            self.boots_at = tick + 1 + BOOT_MS // self.tick_ms  # at the earliest it has power in the next tick
+        elif supervisor is None and tick >= self.boots_at:
+            supervisor = self.power_on()
+
+        self.world.step(scene.outputs, self.tick_ms)
+        scene.t_ms = tick * self.tick_ms
+        phase: int | str
+        if supervisor is None:
+            self.monitor.dark_tick()
+            phase, active = scene.phase, b""
+        else:
+            active, phase = self.decide()
+            supervisor = scene.supervisor
+        if active != self.was_active:
+            scene.active = frozenset(FAULT_NAMES[row] for row in active)
+        if active != self.was_active or phase != self.was_phase:
+            self.tell(phase != self.was_phase)
+            self.was_active, self.was_phase = active, phase
+        if supervisor is not None:
+            self.monitor.tick()
+
+    def failed(self, error: Exception) -> str:
+        """What stopped the run, and where."""
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        what = f"{type(error).__name__}: {error} ({place.filename}:{place.lineno})"
+        return f"stopped at {(self.monitor.ticks + 1) * self.tick_ms / 1000:.3f} s by {what}"
 
     def begin(self, tick: int) -> None:
         """A tick begins, whether or not the board has power."""

@@ -52,6 +52,8 @@ class Sensors:
     pressed          signals bits of the buttons and contacts that are on
     stop, crash      the demands themselves; stop_pulse_s and crash_pulse_s: one pulse of that length, from now
     estop, crashed   whether the input, as its filter defines it, demanded something in the tick that ended
+    voltages_swapped, contacts_swapped   two plugs were put in each other's place: pack and bus, or both feedbacks
+    wired            which sensor lies on each temperature channel
     """
 
     def __init__(self, build: BuildFile, plant: Plant, raw: Raw, seed: int) -> None:
@@ -99,6 +101,8 @@ class Sensors:
         self._curves = build.zone
         self.zone_names = [zone.name for zone in build.zone]
         self._places = _places(build)
+        self.wired = list(range(len(build.zone)))
+        self.voltages_swapped = self.contacts_swapped = False
         self._zone_counts: list[int | None] = []
         self._normally_closed = build.contactor.feedback == "normally_closed"
         self._feedback = build.contactor.feedback != "none"
@@ -136,6 +140,8 @@ class Sensors:
         circuit = plant.circuit
         raw.pack_counts = self.pack.counts(circuit.pack_v)
         raw.bus_counts = self.bus.counts(circuit.bus_v)
+        if self.voltages_swapped:
+            raw.pack_counts, raw.bus_counts = raw.bus_counts, raw.pack_counts
         if self.current:
             raw.current_counts = self.current.counts(circuit.pack_a)
         if raw.turn == SUPPLY or raw.turn == ALL:
@@ -162,6 +168,8 @@ class Sensors:
             positive, negative = circuit.positive.closed, circuit.negative.closed
             if self._normally_closed:
                 positive, negative = 1 - positive, 1 - negative
+            if self.contacts_swapped:
+                positive, negative = negative, positive
             levels |= AUX_POSITIVE * positive | AUX_NEGATIVE * negative
         if self._coolant and self._plant.heat.coolant_moves:
             levels |= COOLANT
@@ -219,19 +227,20 @@ class Sensors:
             self._crash_length_s = 0.0
 
     def _temperature(self, index: int) -> None:
-        place, number = self._places[index]
+        sensor = self.wired[index]
+        place, number = self._places[sensor]
         heat = self._plant.heat
         degc = heat.pack[number] if place == "pack" else heat.inverter if place == "inverter" else heat.motor
         channel = self.zones[index]
         if channel.fault == "offset":  # offset and noise are meant in degrees, which a divider's counts are not
             degc += channel.amount
-            counts: int | None = round(_FOUR * zone_counts(self._curves[index], degc))
+            counts: int | None = round(_FOUR * zone_counts(self._curves[sensor], degc))
         elif channel.fault == "noisy":
             self._at = (self._at + 31) % NOISE_POINTS
             degc += channel.amount * self._noise[self._at]
-            counts = round(_FOUR * zone_counts(self._curves[index], degc))
+            counts = round(_FOUR * zone_counts(self._curves[sensor], degc))
         else:
-            counts = channel.counts(zone_counts(self._curves[index], degc))
+            counts = channel.counts(zone_counts(self._curves[sensor], degc))
         self._zone_counts[index] = None if counts is None else counts * 16 // _FOUR
 
 

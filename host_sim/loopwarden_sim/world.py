@@ -184,8 +184,12 @@ class World:
         if build.discharge.kind == "bleed":
             faults -= {f"discharge_{kind}" for kind in ("welded", "stuck_open", "slow", "bouncing")}
             faults -= {f"discharge_resistor_{kind}" for kind in ("open", "short", "drift")}
+        if "current" not in sensors.channels:
+            faults.discard("current_reversed")
         if build.contactor.feedback == "none":
-            faults -= {name for name in WIRES if name.startswith("aux_")}
+            faults -= {"contacts_swapped", *(name for name in WIRES if name.startswith("aux_"))}
+        if len(build.zone) < 2:
+            faults.discard("zone_swapped")
         if not sensors.isolation.reports_faults:
             faults.discard("isolation_device")
         for fault, fitted in (
@@ -462,6 +466,24 @@ def _wire(fault: str) -> Fault:
     return _simple(fault.replace("_", " "), begin, end)
 
 
+def _swap(attribute: str, meaning: str) -> Fault:
+    setter = _flag(f"sensors.{attribute}")
+    return _simple(meaning, lambda w, _v: setter(w, 1), lambda w: setter(w, 0))
+
+
+def _reverse_current(world: World) -> None:
+    assert world.sensors.current is not None
+    world.sensors.current.gain = -world.sensors.current.gain
+
+
+def _swap_zone(world: World, name: str) -> None:
+    """The plug of a zone and that of the next one change places; done again, it is as before."""
+    names, wired = world.sensors.zone_names, world.sensors.wired
+    here = names.index(name)
+    there = (here + 1) % len(names)
+    wired[here], wired[there] = wired[there], wired[here]
+
+
 def _isolation(kind: str) -> Fault:
     def put(world: World, value: str) -> None:
         world.sensors.isolation.fault = value
@@ -532,6 +554,16 @@ World.FAULTS = {
     **{f"speed_{kind}": _speed(kind) for kind in SpeedPulses.FAULTS},
     **{f"{part}_stopped": _stopped(part) for part in ("pump", "fan", "chiller")},
     **{f"loop_{kind}": _loop(kind) for kind in Loops.FAULTS},
+    "voltages_swapped": _swap("voltages_swapped", "the plugs of pack and bus voltage change places"),
+    "contacts_swapped": _swap("contacts_swapped", "the plugs of both feedback contacts change places"),
+    "current_reversed": _simple("current sensor turned round", lambda w, _v: _reverse_current(w), _reverse_current),
+    "zone_swapped": Fault(
+        "the plugs of this zone and of the next change places",
+        "zone",
+        {},
+        lambda w, n, _v: _swap_zone(w, n),
+        _swap_zone,
+    ),
     **{fault: _wire(fault) for fault in WIRES},
     **{name: fault for channel in _CHANNEL_UNITS for name, fault in _channel(channel).items()},
 }
