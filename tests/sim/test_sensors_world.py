@@ -12,7 +12,8 @@ from .plant_bench import Bench, build
 FAULTS = sorted(World.FAULTS)
 SETTABLE = sorted(World.SETTABLE)
 GIVEN = {"ohm": 200.0, "amount": 20.0, "ticks": 30, "bounces": 50, "open_ms": 300.0}
-STRUCK = {"loop_to_supply": 2}  # a level loop cannot show it, the toggled one does
+# A level loop cannot show it, the toggled one does; the last zone of the pack lies before the inverter's.
+STRUCK = {"loop_to_supply": 2, "zone_swapped": sum(zone.where == "pack" for zone in build().zone) - 1}
 
 
 def snapshot(bench: Bench) -> tuple[Any, ...]:
@@ -49,6 +50,8 @@ def drive(
     bench.beats = 0
     watch(400)
     bench.beats = 1
+    bench.outputs.positive = 0
+    watch(200)
     bench.outputs.off()
     bench.outputs.discharge = 1
     watch(3_000)
