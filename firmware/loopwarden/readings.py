@@ -321,7 +321,7 @@ class Readings:
         self.w.ms(self.s.motion.quiet_ms)
 
     def closed_ms(self):
-        self.w.ms(self.s.isolation.closed_ms)
+        self.w.ms(max(self.s.isolation.closed_ms, 0))
 
     def solid_ms(self):
         self.w.ms(self.s.phases.solid_ms)

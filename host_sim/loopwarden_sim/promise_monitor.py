@@ -165,9 +165,11 @@ class PromiseMonitor:
         self._proof_from_mv: int | None = None
         self._idle_ms = 0
         self._still_ms = 0
+        self._untold_ms = self._pulses_ms = 0
         self._opened = False
         self._asked_ms: dict[str, int] = {}
         self._names: frozenset[str] = frozenset()
+        self._wound: frozenset[str] = frozenset()  # rows that wound down at the last look
         self._cap_ms: dict[str, int] = {}
         self._hottest: deque[int] = deque(maxlen=max(1, 3000 // self._slow_ms))
         self._was_bad = False
@@ -551,13 +553,15 @@ class PromiseMonitor:
         self.exercised["S4"] += 1
         w = self.truth
         bounds = self.bounds
-        live_ms = (self.ticks - self._live_tick) * self._dt_ms if self._live_tick is not None else 0
+        live_ms = self._live_ms()
         self._live_tick = None
         self._ask("phase")
         if self._s3_tick is not None and self.ticks - self._s3_tick <= 2:
             return
         if self._contactor_failed(live_ms):
             return
+        if self._with_plug:
+            return  # a charge drives nothing: any stop of it opens, once its current has fallen
         unknown = not bounds.speed_fitted or self.inputs.speed_state != signals.OK
         if unknown and self._zero_ms >= bounds.fallback_ms - 2 * self._slow_ms:
             return
@@ -632,10 +636,13 @@ class PromiseMonitor:
         if charge < old[9]:
             self._ask("charge limit")
 
+    def _live_ms(self) -> int:
+        return 0 if self._live_tick is None else (self.ticks - self._live_tick) * self._dt_ms
+
     def _after_closing(self, snap: tuple[int, ...]) -> None:
         if self._live_tick is None:
             return
-        live_ms = (self.ticks - self._live_tick) * self._dt_ms
+        live_ms = self._live_ms()
         if live_ms < _HOLD_MS and (snap[8] > 50 or snap[9] > 0):
             self._breach("S7", "more than 5 % before the bus has held", f"drive {snap[8]}, charge {snap[9]}")
         if live_ms < self.bounds.isolation_settle_ms and snap[8] > 200:
@@ -665,13 +672,17 @@ class PromiseMonitor:
         self._unread()
         live = bool(snap[0] and snap[1])
         standing = abs(self.truth.speed_kmh) <= _STANDING_KMH
-        # Without a speed input nobody can know that it stands: the coast time runs from the opening.
-        rests = standing if self.bounds.speed_fitted else not (snap[0] or snap[1] or snap[2])
-        self._still_ms = self._still_ms + self._slow_ms if rests else 0
         # The fallback's own count. Unread current is no proof of none (S10).
         quiet = not self.bounds.current_fitted or (
             i.current_ma is not None and abs(i.current_ma) <= self.bounds.current_threshold_ma
         )
+        # Without a speed input nobody can know that it stands: the coast time runs from the opening.
+        rests = standing if self.bounds.speed_fitted else not (snap[0] or snap[1] or snap[2])
+        self._still_ms = self._still_ms + self._slow_ms if rests else 0
+        # So long the readings themselves may say that it does not stand, or cannot say that it does.
+        told = quiet and (not self.bounds.speed_fitted or i.speed_state in (signals.OK, signals.QUIET))
+        self._untold_ms = 0 if told else self._untold_ms + self._slow_ms
+        self._pulses_ms = 0 if i.speed_pulses else self._pulses_ms + self._slow_ms
         self._zero_ms = self._zero_ms + self._slow_ms if live and quiet and not (snap[8] or snap[9]) else 0
         if live:
             self._live_round(snap, self._still_ms >= _STANDS_MS)
@@ -699,9 +710,11 @@ class PromiseMonitor:
         self._names = names
         winding = names & WINDS_DOWN
         fast = names & WINDS_DOWN_FAST
-        if (winding or fast) and (snap[8] > self._slow_drive or snap[9] > self._slow_charge):
+        wound = (winding | fast) & self._wound
+        self._wound = winding | fast
+        if wound and (snap[8] > self._slow_drive or snap[9] > self._slow_charge):
             seen = f"drive {self._slow_drive} to {snap[8]}, charge {self._slow_charge} to {snap[9]}"
-            self._breach("S7", "a limit rises while a fault winds it down", f"{' '.join(winding | fast)}, {seen}")
+            self._breach("S7", "a limit rises while a fault winds it down", f"{' '.join(wound)}, {seen}")
         self._cap("S7", "wind-down ramp", bool(winding), bounds.ramp_ms + _GRACE_MS, 100, 100, "")
         self._cap("S7", "wind-down crawl", bool(winding), bounds.ramp_ms + bounds.crawl_ms + _GRACE_MS, 0, 0, "")
         self._cap("S7", "fast wind-down", bool(fast), bounds.ramp_fast_ms + _GRACE_MS, 0, 0, "")
@@ -726,6 +739,7 @@ class PromiseMonitor:
             )
         if bounds.isolation_warn_ohm is not None:
             low = not i.isolation_state and i.isolation_ohm is not None and i.isolation_ohm < bounds.isolation_warn_ohm
+            low = low and self._live_ms() >= bounds.isolation_settle_ms  # what was read before closing is history
             self._cap("S7", "low isolation", low, 7000, 800, 1000, f"{i.isolation_ohm} ohm, ")
         speed_bad = bounds.speed_fitted and i.speed_state not in (signals.OK, signals.QUIET)
         unread = any(i.zone_state[: len(bounds.zones)])
@@ -774,7 +788,8 @@ class PromiseMonitor:
             return
         above = not i.bus_state and i.bus_mv is not None and i.bus_mv >= bounds.dead_mv
         stands_ms = _STANDS_MS if bounds.speed_fitted else bounds.coast_ms + 1000
-        if not above or self._still_ms < stands_ms:
+        known = self._pulses_ms >= stands_ms and (not self._untold_ms or self._untold_ms > bounds.fallback_ms + 1000)
+        if not above or not known or self._still_ms < stands_ms:
             self._idle_ms = 0
             return
         if self._idle_ms == 0:

@@ -141,16 +141,19 @@ class Phases(Part):
         if not s.key:
             self.enter(IDLE)
         elif s.edges & S.START and self.t_ms >= _LAMP_TEST_MS:
-            # S1: every check, at the moment of the fresh edge, on this tick's readings.
-            self.refused = self.checks.refusal(self.charge)
-            self.refused_ms = self.faults.clock_ms
-            if C.PROOF <= self.refused <= C.DISCHARGE_HOT:
-                self.faults.trip(_ROW_OF_REFUSAL[self.refused - C.PROOF])
-            elif self.refused == C.FINE:
+            if not self._refuses():  # S1: at the moment of the fresh edge
                 self.emergency = self.fresh_key = 0
                 self.enter(MARK)
         elif self.t_ms < _LAMP_TEST_MS or self.refused == C.LAMP_TEST:
             self.refused = C.LAMP_TEST if self.t_ms < _LAMP_TEST_MS else C.FINE
+
+    def _refuses(self):
+        # S1: every check, on this tick's readings.
+        self.refused = self.checks.refusal(self.charge)
+        self.refused_ms = self.faults.clock_ms
+        if C.PROOF <= self.refused <= C.DISCHARGE_HOT:
+            self.faults.trip(_ROW_OF_REFUSAL[self.refused - C.PROOF])
+        return self.refused
 
     def _bus_off(self):
         # All contactors open: a bus that is up must fall as its slowest path allows; one that does not is fed.
@@ -188,15 +191,14 @@ class Phases(Part):
         elif not (e.pack_ok and e.bus_ok):
             return self._abort(36 if e.pack_ok else 35)  # S8
         elif s.key and not self.motion.pulses and self.motion.quiet() and s.plugged >= self.charge:
-            return 0
+            return self.stage == MARK and self._refuses() and self._abort()  # S1: the mark has taken its time
         return self._abort()
 
     def _abort(self, row=0, measured=0):
         if row:
             self.why_row = row
             self.faults.trip(row, measured)
-        if self.motion.pulses:
-            self.emergency = 1
+        self.emergency |= self.motion.pulses
         self.resistors.precharge_ends()
         self.outputs.off()
         self.enter(ALL_OPEN, self.build.release_ms)
@@ -294,7 +296,7 @@ class Phases(Part):
             return
         self.resistors.precharge_ends()
         self.solid = self.solid_ms = self.full_ms = self.lost_ms = 0
-        self.isolation.settled = self.isolation.closed_ms = 0
+        self.isolation.settled, self.isolation.closed_ms = 0, -1  # its next turn began before
         self.enter(DRIVE)
 
     # Live
@@ -448,8 +450,7 @@ class Phases(Part):
 
     def _discharge(self):
         o = self.outputs
-        if self.motion.pulses:
-            self.emergency = 1  # rolled by hand: the motor may feed the bus
+        self.emergency |= self.motion.pulses  # rolled by hand: the motor may feed the bus
         if self.emergency and self.motion.fitted and self.motion.moving:
             o.discharge = 0  # S6
             self.t_ms = 0
