@@ -114,9 +114,10 @@ class _Attacks:
             yield from self.strike(channel, f"{channel}_short", due=due)
             yield from self.strike(channel, f"{channel}_stale", due=due)
             yield from self.strike(channel, f"{channel}_stuck")
-            for share in (-0.5, -0.08, 0.08, 0.5):
-                apart = Due("PACK_BUS_DISAGREE", 200 + _QUICK_MS, LIVE) if abs(share) < 0.3 else None
-                yield from self.strike(channel, f"{channel}_offset", due=apart, amount=round(share * volts))
+            apart_v = round(max(0.08 * volts, 14))  # more than 5 % and 10 V, beyond the channels' own errors
+            for amount in (-apart_v, apart_v, round(-0.5 * volts), round(0.5 * volts)):
+                apart = Due("PACK_BUS_DISAGREE", 200 + _QUICK_MS, LIVE) if abs(amount) == apart_v else None
+                yield from self.strike(channel, f"{channel}_offset", due=apart, amount=amount)
             yield from self.strike(channel, f"{channel}_noisy", amount=round(0.02 * volts))
             yield from self.strike(channel, f"{channel}_noisy", amount=round(0.2 * volts))
             for ticks in (5, 50):

@@ -334,7 +334,10 @@ class Run:
             self.boots_at = tick + BOOT_MS // self.tick_ms
         if action.kind in ("strike", "heal"):
             # A reading that is falsified on purpose is not the lamps' fault.
-            self.monitor.bus_sensor_lies = any(fault.startswith("bus_voltage_") for fault, _ in world.active)
+            self.monitor.bus_sensor_lies = any(
+                fault.startswith("bus_voltage_") or fault == "voltages_swapped" for fault, _ in world.active
+            )
+            self.monitor.discharge_welded |= action.name == "discharge_welded"
         place = f" ({action.value})" if action.kind in ("strike", "heal") and action.value else ""
         value = f" = {action.value:g}" if action.kind == "set" else ""
         self.note(f"{action.kind} {action.name}{place}{value}", (tick - 1) * self.tick_ms)
