@@ -247,6 +247,7 @@ class Campaign:
             bound_ms=due.bound_ms if due else 0,
             reacted_ms=reactions.get(due.row, -1) if due else -1,
             failure=failure,
+            digest=run.monitor.digest,
         )
 
     def _due(self, case: Case) -> Due | None:

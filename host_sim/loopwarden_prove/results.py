@@ -40,6 +40,7 @@ class Finding:
     bound_ms      within which
     reacted_ms    -1: it did not come
     failure       what the code under test raised, "" for nothing
+    digest        over every command since the story's start: equal cases have equal digests (S14)
     """
 
     number: int
@@ -53,3 +54,4 @@ class Finding:
     bound_ms: int
     reacted_ms: int
     failure: str = ""
+    digest: str = ""
