@@ -272,6 +272,33 @@ def test_what_is_wrong_in_the_tick_of_the_edge_alone_refuses_by_its_own_name(nam
     assert set(named) <= {refusal, C.BY_FAULT}
 
 
+@pytest.mark.parametrize("name", IN_THE_TICK)
+def test_what_goes_wrong_while_the_live_mark_is_written_refuses_by_its_own_name(name):
+    """S1: a flash that takes its time puts ticks between the start edge and the first command."""
+    set_up, refusal = IN_THE_TICK[name]
+    named = []
+    for later in range(16):
+        rig = ready_to_start()
+        marked = []
+        rig.memory.mark_live = lambda *heat, marked=marked: marked.append(heat)  # not on record yet
+        rig.run(later * rig.dt)
+        rig.start = 1
+        rig.tick()
+        assert rig.phase == "precharging"
+        rig.tick()
+        assert marked
+        rig.memory.mark = 1
+        set_up(rig)
+        rig.tick()
+        named.append(rig.sup.phases.refused)
+        rig.held.clear()
+        rig.memory.failed, rig.memory.ready, rig.loops = False, True, 0b111
+        assert rig.phase == "discharging"
+        assert nothing_closed(rig, 200)
+    assert set(named) <= {refusal, C.BY_FAULT, C.FINE}
+    assert named.count(refusal) >= 12, named
+
+
 @pytest.mark.parametrize("cause", [{"stop": 1}, {"crash": 1}, {"loops": 0b110}])
 def test_a_stop_whose_row_a_build_made_slow_refuses_all_the_same(cause):
     """S3 and S1 ask the input, not the debounced row."""

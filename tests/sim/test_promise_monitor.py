@@ -14,6 +14,7 @@ from loopwarden.signals import (
     CRASH,
     KEY,
     LOOP0,
+    OK,
     OPEN,
     PLUG,
     QUIET,
@@ -437,6 +438,25 @@ def test_s4_a_build_without_speed_always_waits_for_the_fallback(wait_ms: int, go
     assert ("S4" not in b.broken()) == good, b.seen()
 
 
+def test_s4_a_charge_drives_nothing_so_any_stop_of_it_opens():
+    b = play(Bench(), "opening", lambda b: b.speed(2.0), charge=True)
+    assert "S4" not in b.broken(), b.seen()
+
+
+def test_s4_a_fallback_that_began_before_closing_goes_on_where_nothing_was_granted():
+    """A drive that never got a limit has moved nothing: what was known before it closed is still known."""
+    b = Bench(replace(BOUNDS, speed_fitted=False))
+    b.run(30_200)
+    for now in cycle(b):
+        if now == "live":
+            b.o.inverter_enable = 1
+            b.run(1000)
+            b.o.positive = 0
+            b.run(40)
+            break
+    assert "S4" not in b.broken(), b.seen()
+
+
 def dark(b: Bench) -> None:
     b.keep_lamp = True
     b.o.lamp_hv = 0
@@ -710,6 +730,39 @@ def test_s12_a_discharge_at_standstill_does_not_wait(wait_ms: int, kmh: float, n
             b.run(wait_ms)
             break
     assert ("S12" not in b.broken()) == good, b.seen()
+
+
+def kept_waiting(change: Change, wait_ms: int) -> set[str]:
+    b = Bench()
+    for now in cycle(b):
+        if now == "discharging":
+            change(b)
+            b.run(wait_ms)
+            break
+    return b.broken()
+
+
+@pytest.mark.parametrize("change", [put("i", current_ma=None, current_state=OPEN), put("i", current_ma=20_000)])
+def test_s12_readings_that_cannot_tell_standstill_have_the_fallback_time(change: Change):
+    assert "S12" not in kept_waiting(change, 30_000)
+    assert "S12" in kept_waiting(change, 38_000)
+
+
+def test_s12_pulses_out_of_nothing_look_like_a_spinning_motor():
+    assert "S12" not in kept_waiting(put("i", speed_state=OK, speed_mm_s=3_000, speed_pulses=1), 60_000)
+
+
+def test_s12_a_bus_that_is_fed_after_it_was_proven_dead_is_another_matter():
+    b = play(Bench(), "dead", lambda b: (b.bus(300.0), b.run(20_000)))
+    assert "S12" not in b.broken(), b.seen()
+
+
+def test_s12_what_a_welded_discharge_contact_heats_is_not_commanded():
+    b = Bench()
+    b.monitor.discharge_welded = True
+    b.w.discharge_heat_j = 900.0
+    play(b)
+    assert b.broken() == set(), b.seen()
 
 
 @pytest.mark.parametrize(
