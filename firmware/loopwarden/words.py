@@ -367,8 +367,8 @@ class _Answer:
 
     def _start(self, _):
         p = self.p
-        if p.stage == P.IDLE or p.stage == P.READY:
-            self._refusal()
+        if p.stage <= P.READY or (p.stage >= P.ALL_OPEN and p.refused not in (C.FINE, C.LAMP_TEST)):
+            self._refusal()  # the latter: refused in the tick of the first command
             return
         if p.stage <= P.TAKE_OVER:
             self.put(b"starting")
