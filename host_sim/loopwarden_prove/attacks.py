@@ -19,6 +19,7 @@ AWAKE = frozenset({"checking", "live", "winding down"})
 LIVE = frozenset({"live"})
 UP = frozenset({"live", "winding down"})
 _QUICK_MS = 100  # what is looked at in every tick: some ticks of debounce beside the set time
+_HEAT_MS = 1500  # the same, behind a warning that is counted first
 _SLOW_MS = 1000  # what has its turn: twice the longest way round, and what waits while much else is counted
 
 
@@ -288,16 +289,16 @@ class _Attacks:
     def heat(self) -> Iterator[Attack]:
         limits = self.build.limits
         pack = limits.pack
-        due = Due("PACK_OVER_TEMPERATURE", 1000 + _SLOW_MS, AWAKE)
+        due = Due("PACK_OVER_TEMPERATURE", 1000 + _HEAT_MS, AWAKE)
         yield self.put("heat", "pack at its trip", due, pack_degc=pack.trip + 3)
         due = Due("PACK_HOT", 2000 + _SLOW_MS, AWAKE)
         yield self.put("heat", "pack hot", due, pack_degc=(pack.hot + pack.trip) / 2)
         yield self.put("heat", "pack cold", Due("PACK_COLD", 1000 + _SLOW_MS, AWAKE), pack_degc=pack.cold - 5)
         if limits.inverter is not None:
-            due = Due("INVERTER_OVER_TEMPERATURE", 1000 + _SLOW_MS, AWAKE)
+            due = Due("INVERTER_OVER_TEMPERATURE", 1000 + _HEAT_MS, AWAKE)
             yield self.put("heat", "inverter at its trip", due, inverter_degc=limits.inverter.trip + 10)
         if limits.motor is not None:
-            due = Due("MOTOR_OVER_TEMPERATURE", 1000 + _SLOW_MS, AWAKE)
+            due = Due("MOTOR_OVER_TEMPERATURE", 1000 + _HEAT_MS, AWAKE)
             yield self.put("heat", "motor at its trip", due, motor_degc=limits.motor.trip + 10)
 
     def board(self) -> Iterator[Attack]:

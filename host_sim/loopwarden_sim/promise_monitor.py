@@ -683,7 +683,7 @@ class PromiseMonitor:
         self._still_ms = self._still_ms + self._slow_ms if rests else 0
         # So long the readings themselves may say that it does not stand, or cannot say that it does.
         told = quiet and (not self.bounds.speed_fitted or i.speed_state in (signals.OK, signals.QUIET))
-        self._untold_ms = 0 if told else self._untold_ms + self._slow_ms
+        self._untold_ms = 0 if told or live else self._untold_ms + self._slow_ms
         self._pulses_ms = 0 if i.speed_pulses else self._pulses_ms + self._slow_ms
         self._zero_ms = self._zero_ms + self._slow_ms if quiet and not (snap[8] or snap[9]) else 0
         if live:

@@ -327,6 +327,37 @@ def test_negative_is_not_closed_onto_a_positive_that_was_not_proven_open():
     assert rig.stored == {"POSITIVE_UNPROVEN"}
 
 
+def between_the_tests(build):
+    """A rig whose precharge contactor was just commanded open, before the negative main closes."""
+    rig = pressed(build)
+    rig.until(lambda r: r.sup.phases.stage == P.NEGATIVE_TEST_ENDS, 2_000)
+    return rig
+
+
+@pytest.mark.parametrize(
+    ("bus_mv", "row"),
+    [
+        (TRUCK.dead_mv + 1_000, None),  # it may be noise near the dead level: no lock, but no closing either
+        (100_000, "NEGATIVE_WELDED"),
+    ],
+)
+def test_negative_is_not_closed_onto_a_bus_that_came_up_meanwhile(bus_mv, row):
+    """S1: the test of the negative main is over, its release time is not; a weld in between is a weld."""
+    rig = between_the_tests(NO_CONTACT)
+    rig.held["bus_mv"] = bus_mv
+    seen = ends(rig, "discharging")
+    assert "negative" not in seen
+    assert rig.stored == ({row} if row else set())
+
+
+def test_a_proof_that_is_lost_between_the_tests_counts_as_well():
+    rig = between_the_tests(NO_CONTACT)
+    rig.memory.spend_positive()
+    seen = ends(rig, "discharging")
+    assert "negative" not in seen
+    assert rig.stored == {"POSITIVE_UNPROVEN"}
+
+
 @pytest.mark.parametrize(
     ("contact", "fault"), [("positive", "POSITIVE_NOT_CLOSED"), ("negative", "NEGATIVE_NOT_CLOSED")]
 )

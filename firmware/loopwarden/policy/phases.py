@@ -243,8 +243,9 @@ class Phases(Part):
         self.ref_mv = bus
 
     def _test_ends(self):
-        if not self.checks.positive_open():  # S1: never onto a main that was not proven open
-            self._abort(46)
+        if not (self.electrics.dead_ms and self.checks.positive_open()):  # S1: a live bus, or a main not proven open
+            rose = self.inputs.bus_mv - self.start_mv >= self.inputs.pack_mv // 10
+            self._abort(46 if self.electrics.dead_ms else 44 if rose else 0, self.inputs.bus_mv)
         else:
             self.start_mv = self.ref_mv = self.inputs.bus_mv
             self.outputs.negative = 1
@@ -342,8 +343,7 @@ class Phases(Part):
 
     def _wind(self, row):
         o = self.outputs
-        self.why_row = row
-        self.finish = self.charge
+        self.why_row, self.finish = row, self.charge
         self.wind_cap = o.drive_limit_permille or o.charge_limit_permille
         o.charger_enable = self.wind_acc = 0
         self.enter(WIND_DOWN)
