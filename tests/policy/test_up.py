@@ -335,15 +335,16 @@ def between_the_tests(build):
 
 
 @pytest.mark.parametrize(
-    ("bus_mv", "row"),
+    ("before_mv", "bus_mv", "row"),
     [
-        (TRUCK.dead_mv + 1_000, None),  # it may be noise near the dead level: no lock, but no closing either
-        (100_000, "NEGATIVE_WELDED"),
+        (TRUCK.dead_mv - 1_000, TRUCK.dead_mv + 1_000, None),  # noise at the dead level: no lock, but no closing either
+        (0, 100_000, "NEGATIVE_WELDED"),
     ],
 )
-def test_negative_is_not_closed_onto_a_bus_that_came_up_meanwhile(bus_mv, row):
+def test_negative_is_not_closed_onto_a_bus_that_came_up_meanwhile(before_mv, bus_mv, row):
     """S1: the test of the negative main is over, its release time is not; a weld in between is a weld."""
     rig = between_the_tests(NO_CONTACT)
+    rig.sup.phases.start_mv = before_mv
     rig.held["bus_mv"] = bus_mv
     seen = ends(rig, "discharging")
     assert "negative" not in seen
