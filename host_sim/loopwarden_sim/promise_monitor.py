@@ -33,6 +33,7 @@ _GAP_MS = 1000  # guess: between the two proofs on the way up everything is off 
 _HOLD_MS = 1000  # after both mains closed: drive at 5 %, charge at 0, until the bus has held so long
 _GRACE_MS = 600  # a cap has to bite within this: 0.5 s to zero, standing, and a tick or two
 _STANDING_KMH = 1.0  # below it a wheel pulse may be seconds apart: no sensor of this class can tell it from standing
+_JUMP_MM_S = 1389  # from above 5 km/h to nothing no vehicle comes to a stand (common practice)
 _STANDS_MS = 3000  # no pulse for 2 s proves standing; a second for the last pulse at a crawl
 _SLOW_MS = 100
 _TEST_MS = 2000  # S15: a coil test lasts no longer
@@ -167,7 +168,7 @@ class PromiseMonitor:
         self._proof_from_mv: int | None = None
         self._idle_ms = 0
         self._still_ms = 0
-        self._untold_ms = self._pulses_ms = 0
+        self._untold_ms = self._pulses_ms = self._last_mm_s = 0
         self._opened = False
         self._asked_ms: dict[str, int] = {}
         self._names: frozenset[str] = frozenset()
@@ -682,7 +683,10 @@ class PromiseMonitor:
         rests = standing if self.bounds.speed_fitted else not (snap[0] or snap[1] or snap[2])
         self._still_ms = self._still_ms + self._slow_ms if rests else 0
         # So long the readings themselves may say that it does not stand, or cannot say that it does.
-        told = quiet and (not self.bounds.speed_fitted or i.speed_state in (signals.OK, signals.QUIET))
+        if i.speed_state == signals.OK and i.speed_mm_s is not None:
+            self._last_mm_s = i.speed_mm_s
+        slowed = i.speed_state == signals.QUIET and self._last_mm_s <= _JUMP_MM_S  # else a wire may have come off
+        told = quiet and (not self.bounds.speed_fitted or slowed or i.speed_state == signals.OK)
         self._untold_ms = 0 if told or live else self._untold_ms + self._slow_ms
         self._pulses_ms = 0 if i.speed_pulses else self._pulses_ms + self._slow_ms
         self._zero_ms = self._zero_ms + self._slow_ms if quiet and not (snap[8] or snap[9]) else 0

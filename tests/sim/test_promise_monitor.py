@@ -723,8 +723,9 @@ def test_s12_a_discharge_at_standstill_does_not_wait(wait_ms: int, kmh: float, n
     b = Bench()
     for now in cycle(b):
         if now == "discharging":
-            b.speed(20.0)  # so that the standstill begins here
-            b.run(100)
+            for slower in (20.0, 3.0):  # so that the standstill begins here
+                b.speed(slower)
+                b.run(100)
             b.speed(kmh)
             b.names |= {name} if name else set()
             b.run(wait_ms)
@@ -746,6 +747,18 @@ def kept_waiting(change: Change, wait_ms: int) -> set[str]:
 def test_s12_readings_that_cannot_tell_standstill_have_the_fallback_time(change: Change):
     assert "S12" not in kept_waiting(change, 30_000)
     assert "S12" in kept_waiting(change, 38_000)
+
+
+@pytest.mark.parametrize(
+    ("last_mm_s", "wait_ms", "good"), [(3_000, 30_000, True), (3_000, 38_000, False), (900, 8_000, False)]
+)
+def test_s12_a_speed_that_was_gone_at_once_is_no_standstill(last_mm_s: int, wait_ms: int, good: bool):
+    def gone(b: Bench) -> None:
+        put("i", speed_state=OK, speed_mm_s=last_mm_s)(b)
+        b.run(200)
+        put("i", speed_state=QUIET, speed_mm_s=None)(b)
+
+    assert ("S12" not in kept_waiting(gone, wait_ms)) == good
 
 
 def test_s12_pulses_out_of_nothing_look_like_a_spinning_motor():
