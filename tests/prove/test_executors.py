@@ -104,6 +104,6 @@ def test_an_address_that_is_none_is_one_line(address, monkeypatch):
 def test_a_cluster_without_workers_is_one_line(monkeypatch):
     distributed = pytest.importorskip("dask.distributed")
     monkeypatch.setattr("loopwarden_prove.executors._CONNECT_S", 1.0)
-    with distributed.LocalCluster(n_workers=0, dashboard_address=":0", silence_logs=50) as empty:
-        with pytest.raises(ExecutorError, match="has no workers"):
-            DaskExecutor(empty.scheduler_address).__enter__()
+    made = distributed.LocalCluster(n_workers=0, dashboard_address=":0", silence_logs=50)
+    with made as empty, pytest.raises(ExecutorError, match="has no workers"):
+        DaskExecutor(empty.scheduler_address).__enter__()

@@ -104,6 +104,12 @@ BAD_EXPECTATIONS = [
 ]
 
 
+def test_the_promises_alone_may_judge_and_only_where_the_file_says_so(tmp_path):
+    assert load_scenario(write(tmp_path, parked("", head='expect = "promises"'))).expectations == ()
+    (line,) = errors(tmp_path, parked("", head='expect = "nothing"'))
+    assert "must be tables that begin with [[expect]]" in line
+
+
 @pytest.mark.parametrize(("expect", "message"), BAD_EXPECTATIONS)
 def test_an_expectation_that_could_never_be_checked_is_refused(tmp_path, expect, message):
     lines = errors(tmp_path, parked(expect))
