@@ -1,4 +1,4 @@
-"""Which program was proven: digests of the packages as they lie here, the same on every machine that has the same files."""
+"""Which program was proven: digests of the packages as they lie here, alike wherever the files are."""
 
 import hashlib
 from functools import cache

@@ -12,8 +12,10 @@ from loopwarden_prove.results import Case, Finding
 from loopwarden_prove.shrink import breach_head, failure_head
 from loopwarden_sim.promise_monitor import PROMISES
 
-BREACH, NO_REACTION, FAILURE = "breach", "no reaction", "failure"
 Kind = Literal["breach", "no reaction", "failure"]
+BREACH: Kind = "breach"
+NO_REACTION: Kind = "no reaction"
+FAILURE: Kind = "failure"
 Place = tuple[str, bool]  # phase, moving
 
 
@@ -147,9 +149,10 @@ class Tally:
         return sum(map(len, self._wrong.values()))
 
     def troubles(self) -> list[Trouble]:
-        """What went wrong, each thing once for each attack; a pair that shows what one of the two shows is counted there.
+        """What went wrong, each thing once for each attack.
 
-        In order: breaches by promise, reactions that did not come, failures; then what was seen more often first.
+        A pair that shows what one of its two attacks shows alone is counted with that one. In order: breaches by
+        promise, reactions that did not come, failures; what was seen more often first.
         """
         together: dict[tuple[Kind, str, str, tuple[str, ...]], list[Sighting]] = defaultdict(list)
         for (kind, promise, what, attacks), sightings in self._wrong.items():

@@ -1,8 +1,9 @@
-"""Outcomes of scenario runs as JUnit XML, the form that CI servers read: a suite per scenario, a case per claim."""
+"""JUnit XML, the form that CI servers read; outcomes of scenario runs in it: a suite per scenario, a case per claim."""
 
 import re
 import xml.etree.ElementTree as ET
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from loopwarden_sim.runner import Outcome
 
@@ -10,49 +11,81 @@ from loopwarden_sim.runner import Outcome
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-def junit_xml(outcomes: Sequence[Outcome]) -> str:
-    """Return the report of all runs as one document.
+@dataclass(frozen=True)
+class TestCase:
+    """One claim. failure: it does not hold; error: it could not be looked at to its end; skipped: nobody looked.
 
-    Source: the shape that common CI servers accept (testsuites, testsuite, testcase, failure, error, system-out);
-    common practice, there is no standard.
+    Each is a text whose first line says it all, "" for none.
+    """
+
+    __test__ = False  # pytest collects what is called so
+
+    classname: str
+    name: str
+    failure: str = ""
+    error: str = ""
+    skipped: str = ""
+
+
+@dataclass(frozen=True)
+class TestSuite:
+    """Claims about one thing. told: what happened, for people."""
+
+    __test__ = False
+
+    name: str
+    file: str
+    cases: Sequence[TestCase]
+    told: str = ""
+
+
+def junit_xml(outcomes: Sequence[Outcome]) -> str:
+    """Return the report of all runs as one document."""
+    return junit_document([_suite_of(outcome) for outcome in outcomes])
+
+
+def junit_document(suites: Sequence[TestSuite]) -> str:
+    """Return the suites as one document.
+
+    Source: the shape that common CI servers accept (testsuites, testsuite, testcase, failure, error, skipped,
+    system-out); common practice, there is no standard.
     """
     top = ET.Element("testsuites", name="loopwarden")
-    for outcome in outcomes:
-        top.append(_suite(outcome))
-    for name in ("tests", "failures", "errors"):
+    for suite in suites:
+        top.append(_suite(suite))
+    for name in ("tests", "failures", "errors", "skipped"):
         top.set(name, str(sum(int(suite.get(name, "0")) for suite in top)))
     ET.indent(top)
     return ET.tostring(top, encoding="unicode", xml_declaration=True) + "\n"
 
 
-def _suite(outcome: Outcome) -> ET.Element:
+def _suite(suite: TestSuite) -> ET.Element:
+    element = ET.Element("testsuite", name=_clean(suite.name), file=_clean(suite.file))
+    for case in suite.cases:
+        place = ET.SubElement(element, "testcase", classname=_clean(case.classname), name=_clean(case.name))
+        for kind, text in (("failure", case.failure), ("error", case.error), ("skipped", case.skipped)):
+            if text:
+                ET.SubElement(place, kind, message=_clean(text.splitlines()[0])).text = _clean(text)
+    ET.SubElement(element, "system-out").text = _clean(suite.told)
+    element.set("tests", str(len(suite.cases)))
+    element.set("failures", str(sum(bool(case.failure) for case in suite.cases)))
+    element.set("errors", str(sum(bool(case.error) for case in suite.cases)))
+    element.set("skipped", str(sum(bool(case.skipped) for case in suite.cases)))
+    return element
+
+
+def _suite_of(outcome: Outcome) -> TestSuite:
     scenario = outcome.scenario
-    suite = ET.Element("testsuite", name=_clean(scenario.title), file=_clean(str(scenario.path)))
-    failures = errors = 0
-    for result in outcome.expectations:
-        case = _case(suite, outcome, result.text)
-        if not result.passed:
-            failures += 1
-            ET.SubElement(case, "failure", message=_clean(result.seen)).text = _clean(result.seen)
-    case = _case(suite, outcome, "promises kept")
-    if outcome.breaches:
-        failures += 1
-        text = _clean("\n".join(str(breach) for breach in outcome.breaches))
-        ET.SubElement(case, "failure", message=_clean(str(outcome.breaches[0]))).text = text
-    case = _case(suite, outcome, "runs to its end")
-    if outcome.failure:
-        errors += 1
-        ET.SubElement(case, "error", message=_clean(outcome.failure)).text = _clean(outcome.failure)
     story = "\n".join(str(event) for event in outcome.events)
-    ET.SubElement(suite, "system-out").text = _clean(story)
-    suite.set("tests", str(len(suite.findall("testcase"))))
-    suite.set("failures", str(failures))
-    suite.set("errors", str(errors))
-    return suite
+    return TestSuite(scenario.title, str(scenario.path), list(_cases_of(outcome)), story)
 
 
-def _case(suite: ET.Element, outcome: Outcome, name: str) -> ET.Element:
-    return ET.SubElement(suite, "testcase", classname=_clean(outcome.scenario.path.stem), name=_clean(name))
+def _cases_of(outcome: Outcome) -> Iterator[TestCase]:
+    stem = outcome.scenario.path.stem
+    for result in outcome.expectations:
+        yield TestCase(stem, result.text, failure="" if result.passed else result.seen or "does not hold")
+    yield TestCase(stem, "promises kept", failure="\n".join(str(breach) for breach in outcome.breaches))
+    yield TestCase(stem, "runs to its end", error=outcome.failure)
 
 
 def _clean(text: str) -> str:

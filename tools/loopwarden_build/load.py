@@ -40,7 +40,7 @@ class BuildError(Exception):
 
 def read_build(path: str | Path) -> BuildFile:
     """Return the checked build file; BuildError with every error of the file otherwise."""
-    return parse_build(_read_text(str(path)), str(path))
+    return parse_build(read_text(str(path)), str(path))
 
 
 def parse_build(text: str, file: str) -> BuildFile:
@@ -61,7 +61,8 @@ def parse_build(text: str, file: str) -> BuildFile:
     return build
 
 
-def _read_text(file: str) -> str:
+def read_text(file: str) -> str:
+    """The text of a build file, which `parse_build` takes; BuildError where it cannot be read."""
     try:
         return Path(file).read_text(encoding="utf-8-sig")  # some editors write a mark at the start
     except UnicodeDecodeError:
