@@ -12,8 +12,8 @@ _TOGETHER = 25  # cases in one task: some seconds of work
 def sample(cases: Sequence[Case], count: int, seed: int) -> list[Case]:
     """Return `count` of the single-attack cases, in their order.
 
-    Attack after attack has its turn, and takes a case at the moment that was attacked least so far: every attack and
-    every moment comes up about as often as any other.
+    Attack after attack has its turn, and takes a case in a phase (standing, moving) where it was tried least so far,
+    and there at the moment that was attacked least: as much of fault x phase comes up as the count allows.
     """
     draw = random.Random(seed)
     left: dict[tuple[str, ...], list[Case]] = defaultdict(list)
@@ -23,12 +23,18 @@ def sample(cases: Sequence[Case], count: int, seed: int) -> list[Case]:
         draw.shuffle(of_attack)
     turns = list(left)
     draw.shuffle(turns)
+    tried: Counter[tuple[tuple[str, ...], str, bool]] = Counter()
     attacked: Counter[tuple[str, int]] = Counter()
+
+    def least(case: Case) -> tuple[int, int]:
+        return tried[case.attacks, case.phase, case.moving], attacked[case.story, case.tick]
+
     taken: list[Case] = []
     while turns and len(taken) < count:
         for attack in turns[: count - len(taken)]:
-            case = min(left[attack], key=lambda one: attacked[one.story, one.tick])
+            case = min(left[attack], key=least)
             left[attack].remove(case)
+            tried[case.attacks, case.phase, case.moving] += 1
             attacked[case.story, case.tick] += 1
             taken.append(case)
         turns = [attack for attack in turns if left[attack]]

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from loopwarden_prove.proof import Proof, case_text
-from loopwarden_prove.report_text import NOT_SHOWN, file_note, places_of, share, tried, trouble_text, verdict
+from loopwarden_prove.report_text import NOT_SHOWN, file_note, places_of, several, share, tried, trouble_text, verdict
 from loopwarden_prove.tally import Count, Reaction
 from loopwarden_sim.promise_monitor import PROMISES
 
@@ -63,13 +63,14 @@ def report_page(proof: Proof, folder: str) -> str:
 
 def _what(proof: Proof) -> list[str]:
     asked, tally = proof.asked, proof.tally
-    pairs = "as many pairs as the time allows" if asked.pairs is None else f"{asked.pairs} pairs"
+    pairs = "as many pairs as the time allows" if asked.pairs is None else several(asked.pairs, "pair")
     singles = "a sample of the" if asked.quick else "all"
     budget = "" if asked.budget_s is None else f"; at most {asked.budget_s / 60:g} min"
     rows = [
-        ("build", f"{proof.build_file}, {proof.build_digest}"),
+        ("build file", proof.build_file),
+        ("its digest, as packed", proof.build_digest),
         ("firmware", f"{proof.version}, {proof.firmware_digest}"),
-        ("program, simulator and attacks", proof.program_digest),
+        ("with simulator and attacks", proof.program_digest),
         ("asked for", f"{singles} single faults, {pairs}{budget}; seed {asked.seed}"),
         ("run", f"{proof.begun_at:%Y-%m-%d %H:%M}, {proof.took_s:.0f} s, {proof.where}; {proof.ended}"),
         ("single faults", share(tally.singles)),
@@ -130,7 +131,7 @@ def _reactions(proof: Proof) -> list[str]:
 def _reaction(one: Reaction) -> str:
     cells = [("", escape(one.row)), ("number", str(one.due))]
     short = one.due - one.came
-    cells.append(("number late" if short else "number", f"{one.came}{f' (NOT {short})' if short else ''}"))
+    cells.append(("number late" if short else "number", f"{one.came}{f' ({short} MISSING)' if short else ''}"))
     if one.worst_ms < 0:
         cells += [("number late", "never came"), ("number", f"{one.bound_ms} ms"), ("", "")]
     else:

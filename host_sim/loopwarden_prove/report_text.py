@@ -28,7 +28,7 @@ def report_text(proof: Proof, folder: str) -> str:
     if proof.tally.unsettled:
         first = proof.tally.unsettled[0]
         seen = f"{' and '.join(first.case.attacks)}, {first.case.moment}: still {first.ended}"
-        lines.append(f"did not settle: {len(proof.tally.unsettled)} cases, such as {seen}")
+        lines.append(f"did not settle: {several(len(proof.tally.unsettled), 'case')}, such as {seen}")
     lines += ["", verdict(proof)]
     for place, trouble in enumerate(proof.troubles[:_ROWS_SHOWN]):
         lines.append(f"  {trouble_text(trouble)}{_where(proof, place, folder)}")
@@ -42,26 +42,30 @@ def verdict(proof: Proof) -> str:
     """In one line: whether anything was found, and in how much of what there is."""
     partial = {"complete": "", "out of time": " (out of time)", "interrupted": " (PARTIAL: interrupted)"}[proof.ended]
     singles = proof.tally.singles
-    tried = f"{singles.run} of {singles.possible} single faults and {proof.tally.doubles} pairs{partial}"
+    tried = f"{singles.run} of {singles.possible} single faults and {several(proof.tally.doubles, 'pair')}{partial}"
     if not proof.troubles:
         return f"NOTHING FOUND in {tried}"
     counts = {kind: sum(one.kind == kind for one in proof.troubles) for kind in (BREACH, NO_REACTION, FAILURE)}
-    names = {BREACH: "broken promises", NO_REACTION: "missing reactions", FAILURE: "failures of the program"}
-    found = ", ".join(f"{count} {names[kind]}" for kind, count in counts.items() if count)
+    names = {BREACH: "broken promise", NO_REACTION: "missing reaction", FAILURE: "program failure"}
+    found = ", ".join(several(count, names[kind]) for kind, count in counts.items() if count)
     return f"FOUND: {found}, in {tried}"
 
 
 def trouble_text(trouble: Trouble) -> str:
     """One thing that went wrong, with the attack that shows it and how often it was seen."""
-    times = len(trouble.sightings)
     kind = {BREACH: f"{trouble.promise} broken: ", NO_REACTION: "no reaction: ", FAILURE: "failed: "}[trouble.kind]
-    return f"{kind}{trouble.what}, by {' and '.join(trouble.attacks)} ({times} {'cases' if times > 1 else 'case'})"
+    return f"{kind}{trouble.what}, by {' and '.join(trouble.attacks)} ({several(len(trouble.sightings), 'case')})"
+
+
+def several(count: int, what: str) -> str:
+    """A number of things."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def file_note(file: ScenarioFile) -> str:
     """What has to be said about a scenario file beside its name."""
     if file.seen:
-        return f"{file.events} events"
+        return several(file.events, "event")
     return "not made smaller" if not file.tries else "does not show it again from its start"
 
 
