@@ -44,6 +44,9 @@ class Executor(Protocol):
         """
         ...
 
+    def give_up(self) -> None:
+        """Somebody waits for the end: what is still in work is no longer wanted, and nothing more will be asked."""
+
 
 class LocalExecutor:
     """One task after the other, in this process."""
@@ -67,6 +70,9 @@ class LocalExecutor:
                 raise _raised(error) from error
             yield place, result
 
+    def give_up(self) -> None:
+        """Nothing is in work while somebody else has the word."""
+
 
 class PoolExecutor:
     """Processes of this machine, started afresh (spawn), so that they are the same on every system."""
@@ -83,9 +89,8 @@ class PoolExecutor:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if kind is not None:  # somebody waits for the end: what is still in work is given up
-            for process in set(multiprocessing.active_children()) - self._others:
-                process.terminate()
+        if kind is not None:
+            self.give_up()
         self._pool.shutdown(cancel_futures=True)
 
     def map_unordered(self, function: Callable[[T], R], tasks: Iterable[T]) -> Iterator[tuple[int, R]]:
@@ -111,6 +116,11 @@ class PoolExecutor:
         finally:
             for future in waiting:
                 future.cancel()
+
+    def give_up(self) -> None:
+        """The processes are ended."""
+        for process in set(multiprocessing.active_children()) - self._others:
+            process.terminate()
 
 
 class DaskExecutor:
@@ -167,6 +177,9 @@ class DaskExecutor:
             raise ExecutorError(f"--cluster {self.address}: {_in_words(error)}") from error
         finally:
             self._client.cancel(list(waiting))
+
+    def give_up(self) -> None:
+        """What a worker has begun it ends, for nobody; what waits was taken back with the results."""
 
     def _some_done(self, futures: list[Any]) -> Iterator[Any]:
         """Wait for one at least; a scheduler without workers would keep us waiting for ever."""

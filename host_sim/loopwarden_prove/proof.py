@@ -18,7 +18,7 @@ from loopwarden_build.model import BuildFile
 from loopwarden_build.pack import digest_of
 from loopwarden_prove import plan
 from loopwarden_prove.digests import firmware_digest, program_digest
-from loopwarden_prove.executors import Executor
+from loopwarden_prove.executors import Executor, LocalExecutor
 from loopwarden_prove.results import Case
 from loopwarden_prove.scenario_file import Expected, scenario_text
 from loopwarden_prove.shrink import TRIES_MAX, Shrunk, Sought
@@ -128,13 +128,14 @@ def prove(source: Source, asked: Asked, executor: Executor, where: str, progress
             progress(proof.run, proof.planned, proof.tally.sightings)
     except KeyboardInterrupt:
         proof.ended = "interrupted"
+        executor.give_up()
     proof.took_s = time.monotonic() - begun_s
     proof.troubles = proof.tally.troubles()
     return proof
 
 
 def write_scenarios(proof: Proof, source: Source, build_path: Path, folder: Path, executor: Executor) -> None:
-    """Write a scenario for each trouble, of each kind first, FILES_MAX in all; after an interrupt not made smaller.
+    """Write a scenario for each trouble, FILES_MAX in all, one of each kind first; after an interrupt as they are.
 
     Errors: OSError when the folder or a file cannot be written; ExecutorError.
     """
@@ -143,7 +144,9 @@ def write_scenarios(proof: Proof, source: Source, build_path: Path, folder: Path
     if not places:
         return
     folder.mkdir(parents=True, exist_ok=True)
-    tries_max = 0 if proof.ended == "interrupted" else TRIES_MAX
+    interrupted = proof.ended == "interrupted"
+    tries_max = 0 if interrupted else TRIES_MAX
+    executor = LocalExecutor() if interrupted else executor
     tasks = [_task(source, proof.troubles[place], tries_max) for place in places]
     for number, shrunk in executor.map_unordered(shrink_case, tasks):
         place = places[number]

@@ -1,6 +1,7 @@
 """Work for workers, importable by them: each tells something different when it goes wrong."""
 
 import os
+import time
 
 
 def square(number: int) -> int:
@@ -9,6 +10,13 @@ def square(number: int) -> int:
 
 def reciprocal(number: int) -> float:
     return 1 / number
+
+
+def square_or_sleep(number: int) -> int:
+    """Zero keeps its worker busy for an hour."""
+    if number == 0:
+        time.sleep(3600)
+    return number * number
 
 
 def leave(number: int) -> int:

@@ -6,7 +6,7 @@ from itertools import count
 import pytest
 
 from loopwarden_prove.executors import DaskExecutor, ExecutorError, LocalExecutor, PoolExecutor
-from prove.arithmetic import leave, reciprocal, square
+from prove.arithmetic import leave, reciprocal, square, square_or_sleep
 
 
 @pytest.fixture(scope="module")
@@ -72,6 +72,15 @@ def test_results_are_those_of_the_pool_wherever_it_runs(cluster):
         assert dask.workers == 2
         here = sorted(pool.map_unordered(reciprocal, range(1, 200)))
         assert sorted(dask.map_unordered(reciprocal, range(1, 200))) == here
+
+
+def test_a_pool_that_is_given_up_does_not_wait_for_what_is_in_work():
+    """It would be an hour."""
+    with PoolExecutor(2) as pool:
+        results = pool.map_unordered(square_or_sleep, [0, 3])
+        assert next(results) == (1, 9)
+        results.close()
+        pool.give_up()
 
 
 def test_a_worker_that_is_killed_is_one_line():
