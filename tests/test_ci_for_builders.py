@@ -1,4 +1,4 @@
-"""The job file for builders in the README: it is YAML, it runs what it says it runs, and each command knows its options."""
+"""The job file for builders in the README: it is YAML, and each command that it runs exists and knows its options."""
 
 import argparse
 import re
