@@ -138,7 +138,7 @@ class DaskExecutor:
         try:
             from dask import distributed
         except ImportError:
-            raise ExecutorError("--cluster needs dask: pip install 'loopwarden[cluster]'") from None
+            raise ExecutorError("--cluster needs dask: pip install 'dask[distributed]'") from None
         self._dask = distributed
         try:
             self._client: Any = distributed.Client(self.address, timeout=_CONNECT_S)

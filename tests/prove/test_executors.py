@@ -1,6 +1,7 @@
 """Wherever the work is done, the results are the same; where it cannot be done, one line says why."""
 
 import socket
+import sys
 from itertools import count
 
 import pytest
@@ -108,6 +109,12 @@ def test_an_address_that_is_none_is_one_line(address, monkeypatch):
     with pytest.raises(ExecutorError, match="no scheduler answers there") as caught:
         DaskExecutor(address).__enter__()
     assert "\n" not in str(caught.value)
+
+
+def test_without_dask_one_line_says_what_to_install(monkeypatch):
+    monkeypatch.setitem(sys.modules, "dask", None)
+    with pytest.raises(ExecutorError, match=r"needs dask: pip install 'dask\[distributed\]'$"):
+        DaskExecutor("tcp://127.0.0.1:1").__enter__()
 
 
 def test_a_cluster_without_workers_is_one_line(monkeypatch):
