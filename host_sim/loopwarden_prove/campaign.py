@@ -10,13 +10,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from loopwarden.policy import phases
+from loopwarden.policy import fault_table, phases
 from loopwarden_build.model import BuildFile
 from loopwarden_prove.attacks import Due, attacks_of
 from loopwarden_prove.results import Case, Finding
 from loopwarden_prove.stories import Story, stories_of
 from loopwarden_sim.runner import Run
 from loopwarden_sim.scenario import Action, Scenario
+from loopwarden_sim.trace import FAULT_IDS, FAULT_ROWS
 
 _MOVES_KMH = 0.5
 _LONG_TICKS = 25  # a stage that lasts longer is attacked in its middle as well
@@ -235,14 +236,18 @@ class Campaign:
         strike_ms = (case.tick - 1) * self.tick_ms
         reactions = {name: at * self.tick_ms - strike_ms for name, at in run.reactions.items() if at >= case.tick}
         due = self._due(case)
+        breaches = [(one.promise, one.t_ms - strike_ms, one.seen) for one in run.monitor.breaches]
+        kept, lost = _kept(run)
+        breaches += [(promise, (tick - case.tick + 1) * self.tick_ms, what) for promise, what in lost]
+        exercised = {**{name: n - before[name] for name, n in run.monitor.exercised.items()}, **kept}
         return Finding(
             number=case.number,
             ticks=tick - case.tick + 1,
             ended=run.scene.phase,
             settled=settled,
-            breaches=tuple((one.promise, one.t_ms - strike_ms, one.seen) for one in run.monitor.breaches),
+            breaches=tuple(breaches),
             reactions=tuple(sorted(reactions.items(), key=lambda one: (one[1], one[0]))),
-            exercised=tuple((name, n - before[name]) for name, n in run.monitor.exercised.items() if n > before[name]),
+            exercised=tuple((name, n) for name, n in exercised.items() if n),
             expected=due.row if due else "",
             bound_ms=due.bound_ms if due else 0,
             reacted_ms=reactions.get(due.row, -1) if due else -1,
@@ -272,6 +277,20 @@ class Campaign:
         while run.tick < tick - 1:
             run.advance(run.tick + 1)
         return run
+
+
+def _kept(run: CampaignRun) -> tuple[dict[str, int], list[tuple[str, str]]]:
+    """What the fault memory must hold of all that became active: a record of every code (S8), every lock (S9).
+
+    Returns how often either was put to the test, and what is missing. Nobody clears anything in a campaign.
+    """
+    memory = run.scene.memory
+    rows = [(name, FAULT_ROWS[FAULT_IDS[name]]) for name in sorted(run.reactions)]
+    coded = [(name, row) for name, row in rows if row[fault_table.CODE]]
+    locks = [(name, row) for name, row in rows if row[fault_table.ENDS] == fault_table.LOCK]
+    lost = [("S8", f"no record of {name}") for name, row in coded if memory.raw(row[fault_table.ID]) is None]
+    lost += [("S9", f"{name} is no lock any more") for name, row in locks if row[fault_table.ID] not in memory.locked]
+    return {"S8": len(coded), "S9": len(locks)}, lost
 
 
 def _case(number: int, moment: _Moment, attacks: tuple[str, ...], gap_ticks: int = 0) -> Case:

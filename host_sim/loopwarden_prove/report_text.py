@@ -13,8 +13,8 @@ NOT_SHOWN = (
     "The plant is a model with the build file's numbers. Where the real part differs from the file, nothing is shown.",
     "Only the attacks in the list, at the moments in the list, one at a time or in sampled pairs. Three at once, and "
     "other moments, are not tried.",
-    "S8, S9 and S11 (stored codes, locks, what a hung or reset board does) are not judged here, nor is S14 (the same "
-    "inputs give the same outputs): they have no count, or a zero.",
+    "S11 (what a hung board does) is not judged here, nor is S14 (the same inputs give the same outputs): they have no "
+    "count, or a zero.",
     "That nothing was found means that nothing was found.",
 )
 _ROWS_SHOWN = 10

@@ -34,6 +34,7 @@ _HOLD_MS = 1000  # after both mains closed: drive at 5 %, charge at 0, until the
 _GRACE_MS = 600  # a cap has to bite within this: 0.5 s to zero, standing, and a tick or two
 _STANDING_KMH = 1.0  # below it a wheel pulse may be seconds apart: no sensor of this class can tell it from standing
 _JUMP_MM_S = 1389  # from above 5 km/h to nothing no vehicle comes to a stand (common practice)
+_DOWN_MS = 3000  # the ramp at standstill, the wait for the current, and a contactor's own time
 _STANDS_MS = 3000  # no pulse for 2 s proves standing; a second for the last pulse at a crawl
 _SLOW_MS = 100
 _TEST_MS = 2000  # S15: a coil test lasts no longer
@@ -162,6 +163,7 @@ class PromiseMonitor:
         self._path_tick: int | None = None  # precharge and negative both commanded
         self._rising: list[tuple[int | None, int | None]] = []
         self._live_tick: int | None = None
+        self._stood_tick: int | None = None  # last time it stood while the limits came down
         self._granted = False  # inverter enabled since both mains closed
         self._with_plug = False
         self._zero_ms = 0  # both limits at zero and no current: the fallback's own count
@@ -243,6 +245,10 @@ class PromiseMonitor:
 
         if w.precharge_heat_j > bounds.precharge_budget_j or w.discharge_heat_j > self._discharge_budget_j:
             self._heat()
+
+        if self._live_tick is not None and abs(w.speed_kmh) <= _STANDING_KMH:
+            falling = snap[8] < self._slow_drive or snap[9] < self._slow_charge or not (snap[8] or snap[9])
+            self._stood_tick = self.ticks if falling else None
 
         was_tested = self._tested
         if snap[0] or snap[1] or snap[2] or snap[3] or was_tested is not None:
@@ -568,7 +574,9 @@ class PromiseMonitor:
         unknown = not bounds.speed_fitted or self.inputs.speed_state != signals.OK
         if unknown and self._zero_ms >= bounds.fallback_ms - 2 * self._slow_ms:
             return
-        if abs(w.speed_kmh) > _STANDING_KMH:
+        # It stood while the limits came down, which is for good; that it rolls away since then stops nothing.
+        stood = self._stood_tick is not None and (self.ticks - self._stood_tick) * self._dt_ms <= _DOWN_MS
+        if abs(w.speed_kmh) > _STANDING_KMH and not stood:
             self._breach("S4", "opened while moving", f"{w.speed_kmh:.1f} km/h")
         elif not bounds.speed_fitted and self._granted:
             self._breach("S4", "opened with the speed unknown before the fallback", f"after {self._zero_ms} ms at zero")

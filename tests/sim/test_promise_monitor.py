@@ -438,6 +438,23 @@ def test_s4_a_build_without_speed_always_waits_for_the_fallback(wait_ms: int, go
     assert ("S4" not in b.broken()) == good, b.seen()
 
 
+@pytest.mark.parametrize(("rolls_ms", "good"), [(500, True), (4_000, False)])
+def test_s4_what_stood_while_the_limits_came_down_may_open_although_it_rolls_away(rolls_ms: int, good: bool):
+    def rolls(b: Bench) -> None:
+        b.speed(3.0)
+        b.run(rolls_ms)
+
+    b = play(Bench(), "opening", rolls)
+    assert ("S4" not in b.broken()) == good, b.seen()
+
+
+def test_s4_what_opens_as_it_moves_off_is_not_excused():
+    b = play(
+        Bench(), "standing", lambda b: (b.speed(3.0), b.run(300), put("o", positive=0, inverter_enable=0)(b), b.run(40))
+    )
+    assert "S4" in b.broken()
+
+
 def test_s4_a_charge_drives_nothing_so_any_stop_of_it_opens():
     b = play(Bench(), "opening", lambda b: b.speed(2.0), charge=True)
     assert "S4" not in b.broken(), b.seen()
