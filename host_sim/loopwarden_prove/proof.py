@@ -25,7 +25,7 @@ from loopwarden_prove.shrink import TRIES_MAX, Shrunk, Sought
 from loopwarden_prove.tally import NO_REACTION, Tally, Trouble
 from loopwarden_prove.work import Cases, Source, ToShrink, campaign_of, run_cases, shrink_case
 
-QUICK_CASES = 2500  # about two minutes on two processors that do nothing else
+QUICK_CASES = 3000  # some two minutes on two processors; every attack of the truck once in every phase
 PAIRS_MAX = 100_000  # drawn where only the time says how many there are
 FILES_MAX = 30
 _AFTER_MS = 200

@@ -23,11 +23,13 @@ th.number, td.number { text-align: right; } td.text { overflow-wrap: anywhere; }
 .verdict.found { border: 3pt double #8a1020; }
 .mono { font-family: "DejaVu Sans Mono", monospace; font-size: 8pt; overflow-wrap: anywhere; }
 .small { font-size: 8pt; color: #333; }
-table.cover { font-size: 7.5pt; table-layout: fixed; } table.cover col.subject { width: 36mm; }
+table.cover { font-size: 7.5pt; table-layout: fixed; } table.cover col.subject { width: 34mm; }
+p.legend { break-after: avoid; }
 table.cover th.phase { border-left: 0.3pt solid #999; padding: 0; height: 27mm; vertical-align: bottom; }
 table.cover th.phase span { writing-mode: vertical-rl; transform: rotate(180deg); white-space: nowrap; }
 table.cover tr.sum td { font-weight: bold; white-space: normal; }
-table.cover td.cell { text-align: center; border-left: 0.3pt solid #ccc; padding: 0.6mm 0; white-space: nowrap; }
+table.cover td.cell { text-align: center; border-left: 0.3pt solid #ccc; padding: 0.6mm 0; white-space: nowrap;
+  font-size: 6.4pt; }
 td.all { background: #e3e9f2; } td.none { background: #fff; color: #555; } td.never { color: #777; }
 .bar { display: inline-block; width: 26mm; height: 2.4mm; border: 0.4pt solid #333; vertical-align: middle; }
 .bar span { display: block; height: 100%; background: #44618c; }
@@ -164,8 +166,8 @@ def _coverage(proof: Proof) -> list[str]:
     head = "".join(f'<th class="phase"><span>{escape(title)}</span></th>' for title in titles)
     lines = [
         "<h2>Single faults by phase: cases run of those possible</h2>",
-        "<p>&#9632; all of them &#160; &#9703; some &#160; &#9633; none &#160; - &#160; no such case: the stories "
-        "do not pass there. Marks and numbers say the same as the shade.</p>",
+        '<p class="legend">&#9632; all of them &#160; &#9703; some &#160; &#9633; none &#160; - &#160; no such case: the '
+        "stories do not pass there. Marks and numbers say the same as the shade.</p>",
         f'<table class="cover"><colgroup>{columns}</colgroup><thead><tr><th>what is struck</th>{head}</tr></thead>',
     ]
     for subject in dict.fromkeys(tally.subject_of.values()):
