@@ -126,11 +126,21 @@ def test_the_reader_refuses_a_row_that_is_not_there():
 PACKED = {0x0A0D: "P0A0D", 0x0562: "P0562", 0x062F: "P062F", 0xC111: "U0111", 0x4300: "C0300"}
 
 
+@pytest.mark.outside(
+    subject="trouble codes",
+    source="SAE J2012 two-byte packing, from memory",
+    value="P0A0D 0x0A0D, P0562 0x0562, P062F 0x062F, U0111 0xC111, C0300 0x4300",
+)
 @pytest.mark.parametrize("code", PACKED)
 def test_known_codes(code):
     assert words.code_text(code, 0x13) == PACKED[code] + "-13"
 
 
+@pytest.mark.outside(
+    subject="trouble codes",
+    source="computed apart, python-OBD's decoder",
+    value="all 65,535 codes",
+)
 def test_codes_as_python_obd_reads_them():
     """All 65,535 codes against python-OBD's decoder, which writes hexadecimal digits in lower case."""
     for code in range(1, 0x10000):
@@ -138,6 +148,11 @@ def test_codes_as_python_obd_reads_them():
         assert words.code_text(code, 0) == read.upper() + "-00"
 
 
+@pytest.mark.outside(
+    subject="trouble codes",
+    source="computed apart, python-OBD's decoder",
+    value="two zero bytes are no code",
+)
 def test_no_code_is_said_so():
     """python-OBD gives None for two zero bytes: no code."""
     assert parse_dtc((0, 0)) is None
@@ -177,6 +192,11 @@ def test_figures_as_people_write_them(shown, said):
     assert shown == said
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="algebra",
+    value="t = tau*ln(value/goal), told no shorter than that",
+)
 @given(value=st.integers(1, 2**29), part=st.floats(1e-6, 1.0), tau_ms=st.integers(1_000, 3_600_000))
 def test_a_wait_is_never_told_too_short(value, part, tau_ms):
     """Against t = tau * ln(value / goal), the textbook's exponential; and not longer than an eighth over it."""

@@ -4,6 +4,7 @@
     python3 tools/dev.py demo               drive the orchard truck through a day
     python3 tools/dev.py test [ARG ...]     every check; with arguments pytest alone, given those
     python3 tools/dev.py bench [--json FILE]
+    python3 tools/dev.py pages           write the pages of proof anew
 
 Uses the standard library only. It decides nothing about the project; what it installs is in requirements.lock.
 """
@@ -113,7 +114,9 @@ def call(command: Sequence[str | Path], programs: Path) -> int:
     """Run a program of the environment in the project's folder; return its exit code."""
     path = os.pathsep.join([str(programs), os.environ.get("PATH", "")])
     environment = {**os.environ, "PATH": path, "VIRTUAL_ENV": str(programs.parent)}
-    environment["PYTHONPATH"] = str(ROOT / "tests")  # the benchmarks share helpers with the tests; nothing else gets in
+    environment["PYTHONPATH"] = str(
+        ROOT / "tests"
+    )  # benchmarks and pages share code with the tests; nothing else gets in
     return subprocess.run(command, cwd=ROOT, env=environment).returncode
 
 
@@ -150,6 +153,7 @@ def main() -> int:
     commands = parser.add_subparsers(dest="command", required=True)
     commands.add_parser("demo", help="drive the orchard truck through a day")
     commands.add_parser("test", help="every check; with arguments pytest alone, given those", add_help=False)
+    commands.add_parser("pages", help="write the pages of proof anew, from tests and code")
     bench = commands.add_parser("bench", help="measure speed and size")
     bench.add_argument("--json", metavar="FILE", help="write the figures as one flat object")
     args, rest = parser.parse_known_args()
@@ -163,6 +167,8 @@ def main() -> int:
     python = programs / "python"
     if args.command == "demo":
         return call([python, "-m", "loopwarden_cli.demo"], programs)
+    if args.command == "pages":
+        return call([python, "-m", "proof"], programs)
     if args.command == "bench":
         target = ["--json", os.path.abspath(args.json)] if args.json else []
         return call([python, ROOT / "tests" / "bench" / "bench.py", *target], programs)

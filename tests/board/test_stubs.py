@@ -50,6 +50,11 @@ def checked(tmp_path_factory):
     return run
 
 
+@pytest.mark.outside(
+    subject="board and runtime",
+    source="computed apart, mypy with the published type stubs of the board's MicroPython",
+    value="every call into the board's own modules exists there",
+)
 def test_the_board_package_and_both_starters_use_what_there_is(checked):
     files = [FIRMWARE / "boot.py", FIRMWARE / "main.py", *sorted((FIRMWARE / "loopwarden" / "board").glob("*.py"))]
     assert len(files) > 10

@@ -11,6 +11,11 @@ from loopwarden_build import converter_steps, sensor_curves
 PLAN = ("[pins]", "[pins]")
 
 
+@pytest.mark.outside(
+    subject="board and runtime",
+    source="RP2040 erratum E11, from memory; RP2350 by published measurements, from memory",
+    value="the chip's own converter steps at codes 512, 1536, 2560 and 3584",
+)
 @pytest.mark.parametrize("chip", ["rp2040", "rp2350"])
 @pytest.mark.parametrize("step", [512, 1536, 2560, 3584])
 @pytest.mark.parametrize("off", [-14, 0, 14])

@@ -18,6 +18,26 @@ def exact(volt, ohm, farad):
     return DischargePath(volt, ohm, 0.0, farad, 0.0)
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="an encyclopedia's example, seen in its page",
+    value="100 kohm, 470 uF, 400 V to 50 V: 97.73 s, 37.6 J, 1.6 W at the start",
+)
+@pytest.mark.outside(
+    subject="discharge",
+    source="algebra",
+    value="2.2 kohm, 1 mF, 400 V to 60 V: 4.174 s, 80 J, 72.7 W at the start",
+)
+@pytest.mark.outside(
+    subject="discharge",
+    source="a textbook's answer, seen in a public copy",
+    value="100 V to 1.00 V in 8.0 s: tau 1.737 s",
+)
+@pytest.mark.outside(
+    subject="discharge",
+    source="algebra",
+    value="largest resistor for 400 V, 1 mF, 60 V in 5 s: 2635.6 ohm, 60.7 W at the start",
+)
 @pytest.mark.parametrize(
     ("path", "to_v", "time_s", "energy_j", "peak_w"),
     [
@@ -33,6 +53,11 @@ def test_worked_examples(path, to_v, time_s, energy_j, peak_w):
     assert path.peak_w == pytest.approx(peak_w, rel=1e-3)
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="Formula SAE 2026 V1.0 EV.7.2.2, seen in a public copy",
+    value="60 V or less within 5 s of opening",
+)
 def test_the_largest_resistor_of_the_five_second_rule():
     """Formula SAE 2026 EV.7.2.2: 60 V in 5 s; 400 V and 1 mF allow 2635.6 ohm (algebra), so 2.4 kohm of E24."""
     parts = exact(400, 1.0, 1e-3)
@@ -41,12 +66,22 @@ def test_the_largest_resistor_of_the_five_second_rule():
     assert largest_resistor(parts, 60, 5, "E12").resistance_ohm == 2200
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="Formula SAE 2026 V1.0 EV.5.6.3, seen in a public copy",
+    value="the discharge takes full voltage for 15 s",
+)
 def test_full_voltage_for_fifteen_seconds():
     """Formula SAE 2026 V1.0 EV.5.6.3 (seen): V^2/R*15 s, with the resistor at the low end of its tolerance."""
     path = DischargePath(420, 1000, 0.05, 1e-3, 0.1)
     assert path.full_voltage_j == pytest.approx(420**2 / 950 * 15)
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="computed apart, scipy's LSODA",
+    value="slowest discharge over the tolerances of the parts",
+)
 @given(
     parts=st.tuples(st.floats(0, 0.3), st.floats(0, 0.3)),
     ends=st.tuples(st.floats(-1, 1), st.floats(-1, 1)),

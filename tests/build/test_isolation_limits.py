@@ -10,11 +10,22 @@ from loopwarden_build.review import review
 from loopwarden_build.review_page import page
 
 
+@pytest.mark.outside(
+    subject="isolation limits",
+    source="UN R100 Rev 3, 5.1.3.2, seen in a public copy",
+    value="DC and AC joined: 500 ohm per volt of working voltage, 100 if the AC side has two layers of "
+    "solid insulation or is mechanically robust",
+)
 def test_the_legal_minimum_is_that_of_un_r100():
     """UN R100 Rev 3, 5.1.3.2: 500 ohm/V of working voltage, 100 if the AC side is doubly insulated or robust."""
     assert (LEGAL_OHM_PER_V, LEGAL_OHM_PER_V_PROTECTED) == (500, 100)
 
 
+@pytest.mark.outside(
+    subject="isolation limits",
+    source="UN R100 5.1.3.4, seen in AIS 156's copy of it",
+    value="charging inlet to chassis 1 Mohm or more",
+)
 def test_limits_in_ohm_for_the_truck(parse):
     """500 ohm/V and 1000 ohm/V over the highest working voltage of 420 V, by hand."""
     facts = review(parse("orchard_truck"), "")["isolation"]
@@ -27,11 +38,22 @@ def test_limits_in_ohm_for_the_truck(parse):
     assert facts["inlet_minimum_ohm"] == 1_000_000  # UN R100 5.1.3.4
 
 
+@pytest.mark.outside(
+    subject="isolation limits",
+    source="Formula SAE 2026 V1.0 EV.7.6.3 and IN.10.1.2, seen in a public copy",
+    value="monitor responds at 500 ohm/V; the test resistor is half of that, 250 ohm/V of the highest voltage",
+)
 def test_half_of_the_legal_value_is_the_rule_books_test_resistor(parse):
     """Formula SAE 2026 IN.10.1.2: 250 ohm/V must shut down within 30 s."""
     assert review(parse("orchard_truck"), "")["isolation"]["trip_resistor_ohm"] == 250 * 420
 
 
+@pytest.mark.outside(
+    subject="isolation limits",
+    source="the annex of UN R100 on monitors, seen in AIS 156's copy of it",
+    value="a resistor that does not bring the isolation under the minimum must already warn: the warning "
+    "lies above the legal limit",
+)
 @pytest.mark.parametrize("name", ["orchard_truck", "bench_cart"])
 def test_the_check_resistor_warns_without_going_below_the_law(parse, name):
     """UN R100's check of a monitor: a resistor that stays above the minimum must already warn (public copy)."""

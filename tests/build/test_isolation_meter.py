@@ -71,6 +71,22 @@ TABLE = [
 ]
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="UN R100 Rev 3 Annex 5A, seen in a public copy",
+    value="Ri = Ro*Vb*(1/V1' - 1/V1) with Ro at the negative pole where V1 >= V2, else the same at the "
+    "positive pole with V2, V2'",
+)
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="algebra, confirmed by a network solver",
+    value="worked readings: 1 M and 1 M; 100 k and 1 G; 2 M and 500 k; 250 k and 750 k: V1, V2, V', Ri, Rpar",
+)
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="algebra, confirmed by a network solver",
+    value="the same with a meter of 10 Mohm at 5 M and 5 M: Ri 5.000 M, Rpar with the meter 2.0 M, without it 2.5 M",
+)
 @pytest.mark.parametrize(
     ("plus", "minus", "known", "meter", "vb", "v1", "v2", "pole", "with_known", "worse", "parallel"), TABLE
 )
@@ -86,6 +102,11 @@ def test_worked_readings(plus, minus, known, meter, vb, v1, v2, pole, with_known
     assert (solved.v1_v, solved.v2_v, solved.with_known_v) == pytest.approx((v1, v2, with_known), abs=0.005)
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="algebra, confirmed by a network solver",
+    value="Ri and Rpar of the worked readings in ohm/V: 2500 and 1250, 250 and 250, 1667 and 1333, 625 and 468.75",
+)
 @pytest.mark.parametrize(
     ("row", "worse_per_v", "parallel_per_v"),
     [(0, 2500, 1250), (1, 250, 250), (2, 1667, 1333), (3, 625, 468.75)],
@@ -98,6 +119,36 @@ def test_ohm_per_volt_of_the_worked_readings(row, worse_per_v, parallel_per_v):
     assert facts["parallel_ohm_per_v"] == pytest.approx(parallel_per_v, rel=3e-4)
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="FMVSS 305 S7.6, from memory; its readings algebra",
+    value="Ri = Ro*(1 + V2/V1)*(V1 - V1')/V1' is the annex's form only where V1 + V2 = Vb; at 5 M and 5 M, 200 k and a "
+    "meter of 10 Mohm it reads 4.000 M, where 5.000 M is true",
+)
+def test_the_other_published_form_agrees_only_with_a_meter_that_draws_nothing():
+    def summed_ohm(readings):
+        part = (readings.larger_v - readings.with_known_v) / readings.with_known_v
+        return readings.known_ohm * (1 + readings.smaller_v / readings.larger_v) * part
+
+    def ours_ohm(readings):
+        return worse_pole_ohm(readings.vb_v, readings.larger_v, readings.with_known_v, readings.known_ohm)
+
+    ideal, real = measured(5e6, 5e6, math.inf, 200e3), measured(5e6, 5e6, 10e6, 200e3)
+    assert ours_ohm(ideal) == pytest.approx(summed_ohm(ideal))
+    assert summed_ohm(real) == pytest.approx(4.0e6, rel=1e-6)
+    assert ours_ohm(real) == pytest.approx(5.0e6, rel=1e-6)
+
+
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="computed apart, nodal analysis by numpy",
+    value="Ri is 1 to 2 times Rpar, exactly 2 when balanced",
+)
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="computed apart, nodal analysis by numpy",
+    value="any leaks: Ri is the smaller of R+ and R-, not their parallel value; Rpar = Ro*(V - V')/V'",
+)
 @given(plus=LEAK_OHM, minus=LEAK_OHM, meter=METER_OHM, known=KNOWN_OHM)
 def test_worse_pole_and_parallel_are_exact_whatever_the_meter_draws(plus, minus, meter, known):
     """Against the network solver; readings that a double cannot resolve are left out."""
@@ -153,11 +204,22 @@ def test_ro_at_the_wrong_pole_never_passes_what_is_below_the_limit(plus, minus, 
         assert min(plus, minus) >= 200e3
 
 
+@pytest.mark.outside(
+    subject="isolation limits",
+    source="UN R100 Rev 3, 5.1.3.1, seen in a public copy",
+    value="separate buses: 100 (DC) and 500 (AC) ohm per volt of working voltage",
+)
 def test_the_limits_are_those_of_un_r100():
     """UN R100 Rev 3, 5.1.3.1 (separate buses) and 5.1.3.2 (joined), seen: ohm per volt of working voltage."""
     assert LIMITS_OHM_PER_V == {"joined": 500, "joined-protected": 100, "ac": 500, "dc": 100}
 
 
+@pytest.mark.outside(
+    subject="isolation limits",
+    source="algebra, confirmed by a network solver",
+    value="250 k and 750 k at 400 V pass 500 ohm/V as the worse pole and fail it in parallel; which of the "
+    "two is meant is said",
+)
 def test_the_same_leak_passes_as_the_worse_pole_and_would_fail_in_parallel():
     """250 kohm and 750 kohm at 400 V: 625 ohm/V passes, 468.75 ohm/V would not (algebra, network solver)."""
     facts = judge(measured(250e3, 750e3, math.inf, 200e3), asked())
@@ -165,6 +227,11 @@ def test_the_same_leak_passes_as_the_worse_pole_and_would_fail_in_parallel():
     assert facts["notes"].startswith("Both poles in parallel are 187.5 kohm, below the same ohm/V")
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="UN R100 Rev 3 Annex 5A, seen in a public copy",
+    value="the annex divides Ri by the nominal voltage; the limit is per volt of working voltage",
+)
 def test_the_limit_is_over_the_working_voltage_and_the_annex_divides_by_the_nominal():
     """UN R100 Rev 3 Annex 5A divides by nominal voltage (seen); the limit is per volt of working voltage (seen)."""
     facts = judge(measured(190e3, 190e3, 10e6, 180e3, 360.0), asked(420.0, nominal_v=360.0))
@@ -184,6 +251,11 @@ def test_the_circuit_decides_which_limit_holds(case, verdict):
     assert facts["verdict"] == verdict
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="UN R100 Rev 3 Annex 5A, seen in a public copy",
+    value="Ro near the required ohm/V times the voltage, +-20 %",
+)
 def test_before_step_two_there_is_no_verdict_but_a_place_and_a_size_for_ro():
     """Annex 5A: Ro at the pole that reads more, near 500 ohm/V times 400 V, +-20 % (seen)."""
     facts = judge(Readings(400, 90, 270), asked())
@@ -193,6 +265,11 @@ def test_before_step_two_there_is_no_verdict_but_a_place_and_a_size_for_ro():
     assert facts["known_w"] == pytest.approx(400**2 / 200e3)  # the other pole shorted to chassis: V^2/R
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="algebra",
+    value="settling: tau = Cy times R+, R- and Ro in parallel; 1 uF, 1 M, 1 M, 200 k: 1 % left after 658 ms",
+)
 def test_settling_of_one_microfarad_with_a_megohm_at_each_pole():
     """Cy 1 uF, 1 M, 1 M, Ro 200 k: 1 % of the step is left after 658 ms (algebra); what is said is no shorter."""
     facts = judge(measured(1e6, 1e6, 10e6, 200e3), asked())
@@ -247,6 +324,17 @@ def test_what_is_never_called_healthy(readings, question, said):
     assert facts["parallel_ohm"] is None
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="UN R100 on megohmmeters, seen in a copy of the clause",
+    value="insulation is judged at half of the working voltage or more",
+)
+@pytest.mark.parametrize(("vb", "judged"), [(199, False), (200, True)])
+def test_below_half_of_the_working_voltage_nothing_is_judged(vb, judged):
+    facts = judge(measured(1e6, 1e6, 10e6, 200e3, vb), asked(400.0))
+    assert (facts["verdict"] == PASSES) is judged
+
+
 @pytest.mark.parametrize("leak_ohm", [190e3, 200e3, 215e3])
 def test_a_band_across_the_limit_cannot_be_said(leak_ohm):
     """The limit is 200 kohm; meter and Ro allow about 12 %."""
@@ -273,6 +361,11 @@ def test_step_one_alone_already_says_what_cannot_be_right():
         assert said in facts["why"]
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="UN R100 Rev 3 Annex 5A, seen in a public copy",
+    value="voltmeter of 10 Mohm or more",
+)
 def test_a_meter_below_ten_megohm_and_an_odd_ro_are_told_and_do_no_harm():
     """Annex 5A: 10 Mohm or more (seen). The form cancels the meter, so the value stays right."""
     facts = judge(measured(500e3, 600e3, 1e6, 330e3), asked(meter=Meter(1e6, True, 0.01, 0.5)))

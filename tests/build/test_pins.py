@@ -173,6 +173,11 @@ def test_a_plan_without_external_resistors_is_refused(refused):
     assert any("needs the table [pulls]: without external resistors a pin floats" in line for line in lines)
 
 
+@pytest.mark.outside(
+    subject="board and runtime",
+    source="RP2350 erratum E9, seen in its users' discussion; drivers common practice",
+    value="an input may hold itself near 2 V against more than 8 kohm",
+)
 @pytest.mark.parametrize(
     ("edit", "line"),
     [

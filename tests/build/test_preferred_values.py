@@ -1,8 +1,20 @@
 """Preferred numbers, against how IEC 60063 makes them."""
 
+import pytest
+
 from loopwarden_build.preferred_values import SERIES, values_ohm
 
 
+@pytest.mark.outside(
+    subject="units and parts",
+    source="IEC 60063, from memory",
+    value="E12: 10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82",
+)
+@pytest.mark.outside(
+    subject="units and parts",
+    source="IEC 60063, from memory",
+    value="E24: steps of 10^(1/24) in two digits",
+)
 def test_e24_is_near_the_twenty_fourth_root_of_ten_and_e12_is_every_second():
     """IEC 60063: steps of 10^(1/24), two digits; older values (27 to 47, 82) are off by one or so (from memory)."""
     for step, number in enumerate(SERIES["E24"]):

@@ -13,6 +13,11 @@ OHM = st.floats(min_value=0.1, max_value=1e6)
 FARAD = st.floats(min_value=1e-6, max_value=0.1)
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="a resistor maker's calculator, seen in its page",
+    value="the same by the bare formulas: 3 tau = 141 ms, 140.8 ms, 216.4 ms, 320 J",
+)
 def test_precharge_calculator_example():
     """47 ohm, 1 mF, 800 V: a resistor maker's precharge calculator prints 3 tau = 141 ms and 320 J."""
     assert rc.rise_s(47, 1e-3, 1 - math.exp(-3)) == pytest.approx(0.141)
@@ -21,6 +26,11 @@ def test_precharge_calculator_example():
     assert rc.energy_j(1e-3, 800) == pytest.approx(320)
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="a student design note, seen in a public copy",
+    value="1 kohm, 0.56 mF, 4 tau: 2.24 s, 98.2 %",
+)
 def test_four_time_constants_of_a_student_design():
     """1 kohm, 0.56 mF, 4 tau: 2.24 s and 98.2 % in a student team's design note."""
     fraction = 1 - math.exp(-4)
@@ -28,11 +38,21 @@ def test_four_time_constants_of_a_student_design():
     assert rc.rise_s(1e3, 0.56e-3, fraction) == pytest.approx(2.24)
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="notes on an older Formula SAE edition, EV.6.6.2, seen in a public copy",
+    value="1200 ohm, 440 uF: 1.216 s to 90 %",
+)
 def test_precharge_of_the_older_rule_book():
     """1200 ohm, 440 uF: 1.216 s to 90 % in notes on an older Formula SAE edition (EV.6.6.2)."""
     assert rc.rise_s(1200, 440e-6, 0.90) == pytest.approx(1.216, abs=5e-4)
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="a textbook's answer, seen in a public copy",
+    value="the same after 15 s: 0.0178 V",
+)
 def test_textbook_discharge():
     """100 V falls to 1.00 V in 8.0 s: a textbook's answer is tau 1.737 s, and 0.0178 V at 15 s."""
     tau_s = 8.0 / math.log(100)
@@ -64,6 +84,15 @@ def test_energy_that_a_contact_sees():
     assert rc.energy_j(1e-3, 400 * 0.05) == pytest.approx(0.20)
 
 
+@pytest.mark.outside(
+    subject="energy left",
+    source="algebra, C*V^2/2; the limit of 0.2 J seen in an excerpt of ISO 6469-4:2015, 5.2.2",
+    value="0.2 J at 400 V are 2.50 uF",
+)
+def test_energy_of_the_capacitors_to_chassis():
+    assert rc.energy_j(2.50e-6, 400) == pytest.approx(0.2)
+
+
 def _solved(current_a, farad, end_s, start_v):
     """Bus voltage at `end_s`, with the current into it as a function of its voltage. scipy's LSODA."""
     run = solve_ivp(
@@ -72,6 +101,11 @@ def _solved(current_a, farad, end_s, start_v):
     return run.y[0][-1]
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="computed apart, scipy's LSODA",
+    value="any resistor, capacitor and load: the bus follows the differential equation",
+)
 @given(series=OHM, farad=FARAD, fraction=st.floats(0.05, 0.99), load=st.one_of(st.just(math.inf), st.floats(1e2, 1e6)))
 def test_rise_agrees_with_an_ode_solver(series, farad, fraction, load):
     at_s = rc.rise_s(series, farad, fraction, load)
@@ -82,6 +116,11 @@ def test_rise_agrees_with_an_ode_solver(series, farad, fraction, load):
     assert reached_v == pytest.approx(400 * fraction, rel=1e-5)
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="computed apart, scipy's LSODA",
+    value="any resistor and capacitor: the fall follows the differential equation",
+)
 @given(drain=OHM, farad=FARAD, to_v=st.floats(1, 399))
 def test_fall_agrees_with_an_ode_solver(drain, farad, to_v):
     at_s = rc.fall_s(drain, farad, 400, to_v)
@@ -89,6 +128,11 @@ def test_fall_agrees_with_an_ode_solver(drain, farad, to_v):
     assert rc.fall_part(drain, farad, at_s) == pytest.approx(1 - to_v / 400, rel=1e-9)
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="computed apart, scipy's quad",
+    value="C*V^2/2 flows through the resistor, whatever its resistance, by quadrature",
+)
 @given(series=OHM, farad=FARAD, volt=st.floats(1, 1000))
 def test_heat_of_a_precharge_is_the_capacitors_energy_whatever_the_resistor(series, farad, volt):
     tau_s = series * farad

@@ -75,6 +75,12 @@ def test_starts_in_a_row_agree_with_a_resistor_that_is_heated_step_by_step(parse
         assert review(build, "")["precharge"]["starts_in_a_row"] == starts == expected
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="algebra",
+    value="1.05 kohm, 1.1 mF, 420 V: 60 V after 2.248 s, 50 V after 2.458 s, 57 V after 2.307 s; bleed of "
+    "47 kohm to 60 V 100.6 s",
+)
 def test_discharge_times_with_every_part_at_its_slow_end(parse):
     """t = R*C*ln(V0/V) with 1.05 kohm and 1.1 mF from 420 V (by hand): 2.248 s, 2.458 s, 2.307 s."""
     discharge = facts(parse, "orchard_truck")["discharge"]
@@ -84,6 +90,12 @@ def test_discharge_times_with_every_part_at_its_slow_end(parse):
     assert discharge["bleed_s"]["60_v"] == pytest.approx(100.6, abs=0.05)
 
 
+@pytest.mark.outside(
+    subject="voltage class",
+    source="UN R100, definitions, and Formula SAE 2026 V1.0 T.9.1.1, both seen in public copies; ISO 6469-3 "
+    "class B alike, from memory",
+    value="high voltage is above 60 V DC: 60.0 V itself is low voltage",
+)
 def test_a_class_is_high_only_above_60_volts(parse):
     """UN R100, definitions, and Formula SAE 2026 T.9.1.1: 60 V itself is low voltage."""
     edits = [
@@ -102,6 +114,20 @@ def test_a_class_is_high_only_above_60_volts(parse):
     above = facts(parse, "bench_cart", *edits, ('highest = "116 V"', 'highest = "60.1 V"'))
     assert above["voltage"]["class"].startswith("high voltage: above 60 V")
     assert above["card"]["gloves"] == "class 00 (750 V DC)"
+
+
+@pytest.mark.outside(
+    subject="cautions",
+    source="ASTM D120 / IEC 60903, seen in pages on them",
+    value="gloves of class 00 up to 750 V DC, of class 0 up to 1500 V DC",
+)
+@pytest.mark.parametrize(
+    ("highest", "gloves"), [(750, "class 00 (750 V DC)"), (751, "class 0 (1500 V DC)"), (1000, "class 0 (1500 V DC)")]
+)
+def test_the_card_asks_for_gloves_of_the_class_for_the_highest_voltage(parse, highest, gloves):
+    truck = parse("orchard_truck")
+    pack = truck.pack.model_copy(update={"highest": highest})
+    assert review(truck.model_copy(update={"pack": pack}), "")["card"]["gloves"] == gloves
 
 
 def test_margins_of_the_ratings(parse):

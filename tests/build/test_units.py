@@ -61,6 +61,11 @@ def test_what_is_no_quantity_says_why(text, message):
     assert str(refused.value) == message
 
 
+@pytest.mark.outside(
+    subject="units and parts",
+    source="computed apart, scipy.constants",
+    value="prefixes and units of the SI",
+)
 @pytest.mark.parametrize("base", [base for base in UNITS if base not in ("fraction", "fraction/s", "degC", "K")])
 def test_every_unit_has_its_size_in_the_si(base):
     """Source: the prefixes and units of scipy.constants; a name is a prefix before the base unit, or listed there."""

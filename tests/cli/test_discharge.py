@@ -20,6 +20,21 @@ def facts(capsys, *options, code=0):
     return json.loads(capsys.readouterr().out)
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="an encyclopedia's example, seen in its page",
+    value="100 kohm, 470 uF, 400 V to 50 V: 97.73 s, 37.6 J, 1.6 W at the start",
+)
+@pytest.mark.outside(
+    subject="discharge",
+    source="algebra",
+    value="2.2 kohm, 1 mF, 400 V to 60 V: 4.174 s, 80 J, 72.7 W at the start",
+)
+@pytest.mark.outside(
+    subject="discharge",
+    source="a textbook's answer, seen in a public copy",
+    value="100 V to 1.00 V in 8.0 s: tau 1.737 s",
+)
 def test_worked_examples_of_others(capsys):
     """100 kohm, 470 uF, 400 to 50 V: 97.73 s, 37.6 J, 1.6 W (a wiki, seen). 100 V to 1.00 V in 8.0 s with tau 1.737 s
     (a textbook, seen). 2.2 kohm, 1 mF, 400 to 60 V: 4.174 s, 80 J, 72.7 W (algebra)."""
@@ -34,6 +49,16 @@ def test_worked_examples_of_others(capsys):
     assert (by_hand["energy_j"], by_hand["peak_w"]) == pytest.approx((80, 72.7), abs=0.05)
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="algebra",
+    value="largest resistor for 400 V, 1 mF, 60 V in 5 s: 2635.6 ohm, 60.7 W at the start",
+)
+@pytest.mark.outside(
+    subject="discharge",
+    source="Formula SAE 2026 V1.0 EV.7.2.2, seen in a public copy",
+    value="60 V or less within 5 s of opening",
+)
 def test_sixty_volts_within_five_seconds(capsys):
     """Formula SAE 2026 EV.7.2.2 (seen); 400 V, 1 mF: 2635.6 ohm at most, 60.7 W at first (algebra)."""
     found = facts(capsys, *BUS, "--within", "5 s", *EXACT)
@@ -70,6 +95,11 @@ def test_a_build_that_only_bleeds_has_no_resistor(capsys, tmp_path):
     assert found["bleed_ohm"] == 10e3
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="algebra",
+    value="48 V, 1 kohm, 1 mF to a fifth: R*C*ln(5) = 1.609 s",
+)
 def test_a_bus_of_low_voltage_is_asked_for_its_dead_level(capsys):
     """A fifth of 48 V, where 60 V would be no discharge at all: R*C*ln(5) (by hand)."""
     found = facts(
@@ -80,6 +110,11 @@ def test_a_bus_of_low_voltage_is_asked_for_its_dead_level(capsys):
     assert found["60_v_s"] == 0
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="Formula SAE 2026 V1.0 EV.5.6.3, seen in a public copy",
+    value="the discharge takes full voltage for 15 s",
+)
 def test_a_resistor_that_does_not_stand_a_welded_contact_is_told(capsys):
     """The truck's takes 400 J; 420 V over 950 ohm for 15 s are 2785 J (by hand)."""
     assert main(["discharge", "--build", TRUCK]) == 0

@@ -115,6 +115,12 @@ def test_a_meter_that_is_said_to_draw_more_than_the_readings_show_is_a_doubt(cap
     capsys.readouterr()
 
 
+@pytest.mark.outside(
+    subject="isolation limits",
+    source="UN R100 Rev 3, 5.1.3.2, seen in a public copy",
+    value="DC and AC joined: 500 ohm per volt of working voltage, 100 if the AC side has two layers of "
+    "solid insulation or is mechanically robust",
+)
 @pytest.mark.parametrize(("circuit", "code"), [("joined", 1), ("ac", 1), ("joined-protected", 0), ("dc", 0)])
 def test_the_circuit_chooses_the_limit(circuit, code, capsys):
     """120 kohm over 400 V is 300 ohm/V: above 100, below 500 (UN R100 Rev 3 5.1.3.1, 5.1.3.2, seen)."""

@@ -17,6 +17,16 @@ def facts(capsys, *options, code=0):
     return json.loads(capsys.readouterr().out)
 
 
+@pytest.mark.outside(
+    subject="temperature sensors",
+    source="algebra",
+    value="NTC R = R25*exp(B*(1/T - 1/T25)), 10 kohm, B 3950: 33 620.6 ohm at 0 degC, 3588.2 at 50, 1086.7 at 85",
+)
+@pytest.mark.outside(
+    subject="temperature sensors",
+    source="IEC 60751, seen in published tables",
+    value="of these by the command: -50, 0, 100 and 200 degC",
+)
 @pytest.mark.parametrize(
     ("sensor", "degc", "ohm", "code"),
     [
@@ -37,6 +47,11 @@ def test_ohm_and_degrees_both_ways(sensor, degc, ohm, code, capsys):
     assert back["board_state"] == ("ok" if code == 0 else "out of range")
 
 
+@pytest.mark.outside(
+    subject="temperature sensors",
+    source='public tables of "3950" and "3435" parts, seen in public copies',
+    value="3950 table, 3601 ohm at 50 degC: the equation reads 49.91 degC",
+)
 def test_a_public_table_beside_the_equation_and_the_board(capsys):
     """A public "3950" table has 3601 ohm at 50 degC (seen); the equation reads 49.91 degC there, the board 49.9."""
     found = facts(capsys, *NTC, "--ohm", "3601 ohm")

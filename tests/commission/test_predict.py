@@ -12,6 +12,11 @@ from .virtual_bench import CART, TRUCK
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)  # IEC 60063, from memory
 
 
+@pytest.mark.outside(
+    subject="units and parts",
+    source="IEC 60063, from memory",
+    value="E12: 10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82",
+)
 @pytest.mark.parametrize("path", [TRUCK, CART])
 def test_the_resistors_are_on_either_side_of_the_limit_and_can_be_bought(path):
     build = read_build(path)
@@ -37,6 +42,11 @@ def nodal(negative_ohm, positive_ohm, vb, meter_ohm, known_ohm=math.inf):
     return vb * above / (above + below)
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="computed apart, nodal analysis by numpy",
+    value="any leaks: Ri is the smaller of R+ and R-, not their parallel value; Rpar = Ro*(V - V')/V'",
+)
 @pytest.mark.parametrize(("negative", "positive"), [(1e6, 1e6), (2e6, 0.5e6), (8e6, 3e5)])
 @pytest.mark.parametrize("meter", [1e7, 1e6, 1e12])
 def test_the_meter_method_finds_what_is_there(negative, positive, meter):
@@ -48,6 +58,12 @@ def test_the_meter_method_finds_what_is_there(negative, positive, meter):
     assert predict.parallel_ohm(v1, v1_with, known, meter) == pytest.approx(parallel, rel=1e-9)
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="UN R100 Rev 3 Annex 5A, seen in a public copy",
+    value="Ri = Ro*Vb*(1/V1' - 1/V1) with Ro at the negative pole where V1 >= V2, else the same at the "
+    "positive pole with V2, V2'",
+)
 def test_the_regulations_formula_is_kept():
     """R = Ro * Vb * (1/V1' - 1/V1), for a meter that takes nothing."""
     vb, v1, v1_with, known = 400.0, 230.0, 60.0, 180e3

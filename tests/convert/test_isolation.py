@@ -48,10 +48,53 @@ def read(made: Isolation, high_us: int, low_us: int, fresh: int = 1, dt_ms: int 
     return made.ohm, made.state
 
 
+@pytest.mark.outside(
+    subject="isolation monitor",
+    source="algebra",
+    value="duty R = a/(d - b) - c; a 800 kohm, b 0.10, c 1000 kohm: d 0.90 is 0, 0.70 is 333.3 k, 0.50 is "
+    "1 M, 0.30 is 3 M",
+)
 @pytest.mark.parametrize(("part", "ohm"), [(0.90, 0), (0.70, 333_333), (0.50, 1_000_000), (0.30, 3_000_000)])
 def test_the_points_of_the_sheet(part: float, ohm: int) -> None:
     high_us = round(part * PERIOD_US)
     assert read(duty(), high_us, PERIOD_US - high_us) == (pytest.approx(ohm, abs=1000), OK)
+
+
+@pytest.mark.outside(
+    subject="isolation monitor",
+    source="algebra",
+    value="the same form: a duty of 0.10 and less is off scale",
+)
+@pytest.mark.parametrize("part", [0.10, 0.09, 0.02])
+def test_where_the_form_has_no_resistance_there_is_no_number(part: float) -> None:
+    high_us = round(part * PERIOD_US)
+    assert read(duty(), high_us, PERIOD_US - high_us) == (None, RANGE)
+
+
+@pytest.mark.outside(
+    subject="isolation monitor",
+    source="algebra, by derivative",
+    value="the same form: its slope is -a/(d - b)^2 ohm per duty",
+)
+@pytest.mark.parametrize("part", [0.25, 0.40, 0.60, 0.85])
+def test_with_a_point_for_each_percent_the_reading_has_the_slope_of_the_form(part: float) -> None:
+    hundredths = range(20, 91)
+    made = Isolation(
+        changed(
+            convert_iso_output=DUTY,
+            convert_iso_points=[100 * d for d in hundredths],
+            convert_iso_ohm=[round(800e3 / (d / 100 - 0.10) - 1000e3) for d in hundredths],
+            convert_iso_fault_low=9400,
+            convert_iso_fault_high=9700,
+            convert_iso_stale_ms=300,
+        )
+    )
+    (below, _), (above, _) = (
+        read(made, round(x * PERIOD_US), round((1 - x) * PERIOD_US)) for x in (part - 0.01, part + 0.01)
+    )
+    assert below is not None
+    assert above is not None
+    assert (above - below) / 0.02 == pytest.approx(-800e3 / (part - 0.10) ** 2, rel=0.01)
 
 
 def test_between_two_points_the_value_is_on_the_line() -> None:

@@ -55,21 +55,41 @@ NTC_3435 = [(0.0, 28_704.3), (50.0, 4101.2), (85.0, 1451.3)]
 PT1000 = [(0.0, 1000.0), (25.0, 1097.347), (100.0, 1385.055)]
 
 
+@pytest.mark.outside(
+    subject="temperature sensors",
+    source="algebra",
+    value="NTC R = R25*exp(B*(1/T - 1/T25)), 10 kohm, B 3950: 33 620.6 ohm at 0 degC, 3588.2 at 50, 1086.7 at 85",
+)
 @pytest.mark.parametrize(("degc", "ohm"), NTC_3950)
 def test_an_ntc_of_b_3950(degc: float, ohm: float) -> None:
     assert zones(ntc()).dc(0, counts16(ohm, 10e3)) == pytest.approx(10 * degc, abs=2)
 
 
+@pytest.mark.outside(
+    subject="temperature sensors",
+    source="algebra",
+    value="the same, B 3435: 28 704.3 ohm at 0 degC, 4101.2 at 50, 1451.3 at 85",
+)
 @pytest.mark.parametrize(("degc", "ohm"), NTC_3435)
 def test_an_ntc_of_b_3435(degc: float, ohm: float) -> None:
     assert zones(ntc("3435 K")).dc(0, counts16(ohm, 10e3)) == pytest.approx(10 * degc, abs=2)
 
 
+@pytest.mark.outside(
+    subject="temperature sensors",
+    source="IEC 60751, seen in published tables",
+    value="of these on the board: 0, 25 and 100 degC within 0.2 K",
+)
 @pytest.mark.parametrize(("degc", "ohm"), PT1000)
 def test_a_platinum_sensor(degc: float, ohm: float) -> None:
     assert zones(pt1000()).dc(0, counts16(ohm, 2200.0)) == pytest.approx(10 * degc, abs=2)
 
 
+@pytest.mark.outside(
+    subject="temperature sensors",
+    source='public tables of "3950" and "3435" parts, seen in public copies',
+    value="the 3950 table on the board: within 0.8 K at 0 and 50 degC",
+)
 @pytest.mark.parametrize(("degc", "published_ohm"), [(0.0, 32_590.0), (50.0, 3601.0)])
 def test_published_tables_differ_from_the_equation_by_less_than_a_kelvin(degc: float, published_ohm: float) -> None:
     """Public "3950" table: about 3 % from the B equation at 0 degC, 0.6 K."""

@@ -153,6 +153,11 @@ def test_half_a_current_transfer_is_enough_down_to_the_failing_supply():
     assert 0.5 * led_a > (V.PIN_V - V.OPTO_V) / V.INPUT_OHM
 
 
+@pytest.mark.outside(
+    subject="board and runtime",
+    source="RP2350 erratum E9, seen in its users' discussion; drivers common practice",
+    value="an input may hold itself near 2 V against more than 8 kohm",
+)
 def test_every_external_pull_is_as_small_as_the_errata_and_the_rules_want():
     """4.7 to 10 kohm at a driver, as asked; 8 kohm or less, with what is in series, at an RP2350 input."""
     assert 4700 <= V.DRIVER_OHM <= 10_000
@@ -256,6 +261,11 @@ def zone_reading(truck, counts):
     return inputs.zone_dc[0], inputs.zone_state[0]
 
 
+@pytest.mark.outside(
+    subject="temperature sensors",
+    source="algebra",
+    value="the same, B 3435: 28 704.3 ohm at 0 degC, 4101.2 at 50, 1451.3 at 85",
+)
 @pytest.mark.parametrize(("degc", "ohm"), [(0, 28_704.3), (25, 10_000.0), (55, 3_486.0)])
 def test_the_counts_beside_the_ntc_are_those_of_its_equation(truck, degc, ohm):
     """B 3435 K, 10 kohm: 28 704.3 ohm at 0 degC by R25*exp(B*(1/T - 1/T25)); 55 degC worked out by hand likewise."""

@@ -117,6 +117,11 @@ def test_bring_up_goes_in_the_safe_order():
     assert "Hold time" in text_of("bring_up")
 
 
+@pytest.mark.outside(
+    subject="cautions",
+    source="NFPA 70E 120.5, seen in summaries",
+    value="the tester is proved on a live source before and after measuring",
+)
 def test_the_prove_dead_steps_try_the_tester_before_and_after():
     """NFPA 70E 120.5, as its summaries tell: tester proved on a live source before and after the measurement."""
     page = " ".join(text_of("cautions").split())
@@ -126,6 +131,12 @@ def test_the_prove_dead_steps_try_the_tester_before_and_after():
     assert first < measured < again
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="algebra; the ratio common practice",
+    value="the parts page's own figures: 0.20 J and 0.80 J, 141 ms, 17.0 A, 13.6 kW, 320 J, 4.17 s, 98 s; "
+    "400 V takes eleven times the energy of 120 V",
+)
 @pytest.mark.parametrize(
     ("name", "printed"),
     [
@@ -148,6 +159,11 @@ def test_worked_figures_are_right(name, printed, page):
     assert printed in page(f"{name}.md")
 
 
+@pytest.mark.outside(
+    subject="storage",
+    source="battery reference pages, seen in public copies; the refill common practice",
+    value="about 40 % charge to lie; at 10 % bring it to 30 %",
+)
 def test_figures_that_the_code_has_as_well_agree(page):
     source = (ROOT / "firmware" / "loopwarden" / "board" / "outputs.py").read_text(encoding="utf-8")
     zero, span = round(0.1 * 65535), round(0.8 * 65535)

@@ -86,6 +86,11 @@ def test_no_text_is_cut_off_or_lies_on_another(name):
         assert apart, f"{a[4]!r} lies on {b[4]!r}"
 
 
+@pytest.mark.outside(
+    subject="units and parts",
+    source="ISO 3098, from memory",
+    value="lettering of a drawing 1.8 mm high or more",
+)
 def test_they_are_no_wider_than_a_page_can_print():
     """900 px on 180 mm leave letters of 9 px 1.8 mm high, the least that drawings are lettered with (ISO 3098: 1.8)."""
     for name in PICTURES:

@@ -11,6 +11,11 @@ GOOD = b'{"n":17,"i":0,"kind":"end","lines":0'
 LINE = b'%s,"crc":"%08x"}' % (GOOD, crc32(GOOD))
 
 
+@pytest.mark.outside(
+    subject="checksums",
+    source="computed apart, zlib by way of binascii",
+    value="CRC-32 of a request",
+)
 def test_a_request_has_number_command_and_checksum_of_both():
     """crc32 of "@17 status" by zlib, outside this project's code."""
     assert request_line(17, "status") == b"@17 status *%08x\r" % crc32(b"@17 status")

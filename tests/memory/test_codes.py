@@ -31,6 +31,11 @@ def told(history, row, drove=True):
     return record, cycle
 
 
+@pytest.mark.outside(
+    subject="status of a code",
+    source="computed apart, udsoncan's Dtc.Status; the rules of ISO 14229-1 seen in public code and pages that cite it",
+    value="bits 0 to 7 after any history",
+)
 @given(histories, st.sampled_from([DRIVE_ROW, ALWAYS_ROW, NO_LAMP_ROW]), st.booleans())
 def test_the_status_byte_reads_as_udsoncan_names_its_bits(history, row, drove):
     """Reference: udsoncan's `Dtc.Status`; the rules between the bits are ISO 14229-1's (from memory)."""
@@ -50,18 +55,52 @@ def test_the_status_byte_reads_as_udsoncan_names_its_bits(history, row, drove):
     assert not (read.warning_indicator_requested and row == NO_LAMP_ROW)
 
 
+@pytest.mark.outside(
+    subject="status of a code",
+    source="ISO 14229-1, seen in public code and pages that cite it",
+    value="0x50 after clearing, 0x00 once the test has passed",
+)
 def test_a_code_never_seen_whose_test_has_not_run_reads_0x50():
     """ISO 14229-1: after clearing, bits 4 and 6 are set until the test has run."""
     assert K.status(K.new_record(DRIVE_ROW), 1, False, False) == 0x50
     assert K.status(K.new_record(DRIVE_ROW), 1, True, True) == 0x00
 
 
+@pytest.mark.outside(
+    subject="status of a code",
+    source="ISO 14229-1, seen in public code and pages that cite it",
+    value="confirmed and failing 0x2F, with the lamp 0xAF; then passing in the same cycle 0x2E; history 0x28",
+)
+@pytest.mark.parametrize(
+    ("history", "row", "byte"),
+    [
+        (["occurs"], NO_LAMP_ROW, 0x2F),
+        (["occurs"], ALWAYS_ROW, 0xAF),
+        (["occurs", "ended"], ALWAYS_ROW, 0x2E),
+        (["occurs", "ended", "cycle", "cycle"], ALWAYS_ROW, 0x28),
+    ],
+)
+def test_a_code_reads_as_the_usual_worked_bytes(history, row, byte):
+    record, cycle = told(history, row)
+    assert K.status(record, cycle, True, True) == byte
+
+
+@pytest.mark.outside(
+    subject="status of a code",
+    source="ISO 14229-1, seen in public code and pages that cite it",
+    value="pending goes only at the end of a cycle that was tested and did not fail",
+)
 @pytest.mark.parametrize(("cycles", "pending"), [(0, True), (1, True), (2, False)])
 def test_a_code_is_pending_until_a_whole_cycle_passed_without_it(cycles, pending):
     record, cycle = told(["occurs", *["cycle"] * cycles], ALWAYS_ROW)
     assert bool(K.status(record, cycle, True, True) & K.PENDING) is pending
 
 
+@pytest.mark.outside(
+    subject="status of a code",
+    source="common practice, typical of ISO 14229-1",
+    value="confirmed goes after 40 cycles without it; a failing one begins anew",
+)
 def test_a_code_ages_after_forty_cycles_without_it_but_not_while_it_stands():
     """Forty warm-up cycles: common practice of road vehicles' self-diagnosis."""
     record, cycle = told(["occurs", *["cycle"] * 40], ALWAYS_ROW)

@@ -16,6 +16,11 @@ from .guest_runs import GUEST, PATH
 BLOCK, BLOCKS = 4096, 48
 
 
+@pytest.mark.outside(
+    subject="board and runtime",
+    source="computed apart, littlefs-python",
+    value="the flash image mounts and reads the same store",
+)
 @pytest.mark.skipif(sys.platform == "win32", reason="the 64-bit MicroPython has no wheel for Windows")
 def test_littlefs_python_mounts_the_image_and_reads_the_same_store():
     """Reference: littlefs-python, another build of littlefs, with the board's block and program sizes."""

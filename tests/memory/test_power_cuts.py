@@ -28,6 +28,11 @@ def test_a_memory_that_is_broken_on_purpose_is_found_out(broken):
     assert cuts("fresh", broken=broken)["lost"] > 10
 
 
+@pytest.mark.outside(
+    subject="board and runtime",
+    source="data sheet of the usual flash part, from memory",
+    value="a block stands 100,000 erases",
+)
 def test_what_is_stored_while_live_costs_no_erase_and_little_wear_after():
     """A block of the usual part stands 100,000 erases (its data sheet, from memory)."""
     answer = wear()

@@ -1,5 +1,6 @@
 """Seals: what carries none, or another schema's, is named and not guessed at."""
 
+import pytest
 from crccheck.crc import Crc32
 from hypothesis import given
 from hypothesis import strategies as st
@@ -13,6 +14,11 @@ def sealed(content=b"", kind=3, sequence=7):
     return buffer
 
 
+@pytest.mark.outside(
+    subject="checksums",
+    source="the catalogue of parametrised CRC algorithms; computed apart, crccheck",
+    value='CRC-32/ISO-HDLC on "123456789": CBF43926',
+)
 def test_the_checksum_is_the_catalogued_crc_32():
     """CRC-32/ISO-HDLC, check value CBF43926: the catalogue of parametrised CRC algorithms, by way of crccheck."""
     assert Crc32.calc(b"123456789") == 0xCBF43926
@@ -27,6 +33,11 @@ def test_a_sealed_record_tells_kind_and_sequence(content, kind, sequence):
     assert buffer[HEAD:-TAIL] == content
 
 
+@pytest.mark.outside(
+    subject="checksums",
+    source="algebra of cyclic codes",
+    value="a CRC of 32 bits finds every single wrong bit",
+)
 @given(st.binary(min_size=1, max_size=60), st.data())
 def test_one_wrong_bit_is_damage(content, data):
     """A CRC of 32 bits finds every single bit and every burst up to 32 (a property of cyclic codes)."""

@@ -28,6 +28,11 @@ main()
 """
 
 
+@pytest.mark.outside(
+    subject="board and runtime",
+    source="MicroPython's source, seen in public: py/objfun.c, VM_MAX_STATE_ON_STACK; computed apart, its 32-bit build",
+    value="a frame above 11 words is taken from the heap",
+)
 @pytest.mark.parametrize(("inside_try", "count_at_limit"), [(False, LIMIT_WORDS - 1), (True, 2)])
 def test_a_frame_above_the_limit_is_taken_from_the_heap_and_no_smaller_one(
     tmp_path: Path, inside_try: bool, count_at_limit: int

@@ -52,6 +52,11 @@ def test_one_script_reads_modules_and_files_alike_in_three_interpreters(device: 
     assert run_wasm(script, path=[device], files=files).stdout == expected
 
 
+@pytest.mark.outside(
+    subject="board and runtime",
+    source="computed apart, both interpreters themselves",
+    value="one MicroPython has 64 bits, the other 32",
+)
 def test_the_builds_are_micropython_of_64_and_32_bits() -> None:
     script = "import sys\nprint(sys.implementation[0], sys.maxsize)\n"
     assert run_unix(script, path=[]) == f"micropython {2**63 - 1}\n"

@@ -79,6 +79,11 @@ def test_one_below_passes_and_is_reported_as_the_largest(bench: Path, name: str,
     assert getattr(unwatched, name)(a, b) == plain
 
 
+@pytest.mark.outside(
+    subject="board and runtime",
+    source="computed apart, MicroPython of 32 bits",
+    value="a small integer ends at 2^30: from there on the heap is used",
+)
 @pytest.mark.parametrize(("cases", "allocates"), [(SMALL, False), (LARGE, True)])
 def test_the_32_bit_build_agrees_on_every_case(bench: Path, cases: list[tuple[str, int, int]], allocates: bool) -> None:
     """The heap of the interpreter is the judge of what the watch calls too large."""

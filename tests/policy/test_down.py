@@ -111,6 +111,11 @@ def test_channels_that_disagree_by_their_stated_errors_make_no_weld(volts, apart
     assert not rig.stored & {"POSITIVE_WELDED", "PRECHARGE_WELDED"}
 
 
+@pytest.mark.outside(
+    subject="contactors",
+    source="algebra; one pole at a time also seen in a patent",
+    value="open one pole, watch the bus: one that does not fall is a weld",
+)
 @pytest.mark.parametrize("apart_mv", [-6_000, 0, 6_000])
 @pytest.mark.parametrize("build", [NO_CONTACT, CART, BLEED, INVERTER], ids=["truck", "cart", "bleed", "inverter"])
 def test_a_welded_positive_is_found(build, apart_mv):
@@ -134,6 +139,11 @@ def test_a_welded_positive_is_found(build, apart_mv):
     assert rig.memory.locked
 
 
+@pytest.mark.outside(
+    subject="contactors",
+    source="algebra",
+    value="through a welded precharge contactor the bus levels off at Rdis/(Rdis + Rpre)",
+)
 def test_a_welded_precharge_is_found_by_its_levelling_off():
     """The bus levels off at Rdis/(Rdis+Rpre), algebra: 91 % here."""
     rig = standing()
@@ -144,6 +154,11 @@ def test_a_welded_precharge_is_found_by_its_levelling_off():
     assert not rig.memory.positive_proven
 
 
+@pytest.mark.outside(
+    subject="contactors",
+    source="algebra",
+    value="a bus that merely stays up may be a failed discharge instead of a weld",
+)
 def test_a_broken_discharge_is_not_taken_for_a_weld_that_it_is_not():
     """The bus falls by its bleed alone: no proof, and afterwards the failed discharge; what it is called is unsure."""
     rig = standing()
@@ -251,6 +266,11 @@ def discharging(build=NO_CONTACT):
     return rig
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="algebra",
+    value="t = R*C*ln(V0/V) falling, with the decisions in the loop",
+)
 def test_discharge_takes_the_time_that_algebra_says():
     """t = R*C*ln(V0/V): 1 kohm, 1 mF."""
     rig = discharging()
@@ -281,6 +301,11 @@ def test_a_bus_above_the_dead_level_when_the_window_ends_is_a_failed_discharge()
     assert rig.memory.locked
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="application notes, seen in public copies",
+    value="a discharged electrolytic recovers a few per cent within a minute: measure again",
+)
 def test_a_bus_that_creeps_back_is_discharged_once_more_and_then_a_lock():
     """Above the dead level by more than the channel's error of 3 V."""
     rig = discharging()
@@ -492,6 +517,11 @@ def test_the_lamp_test_never_lies_about_high_voltage():
     assert (rig.out.lamp_ready, rig.out.lamp_caution, rig.out.lamp_stop) == (0, 0, 0)
 
 
+@pytest.mark.outside(
+    subject="start and stop",
+    source="Formula Student rules EV 4.10, year not stated, seen in a public copy",
+    value="the indicator is on while a contactor or the precharge relay is closed, or the bus is above 60 V",
+)
 def test_they_are_lit_whenever_the_bus_could_be_live():
     """Over a whole drive, against the plant: every contactor, every volt."""
     rig = Rig(NO_CONTACT)

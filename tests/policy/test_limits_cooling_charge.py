@@ -105,6 +105,11 @@ def test_a_hot_inverter_or_motor_takes_the_drive_limit_only(z, hot, trip):
     assert rig.out.charge_limit_permille == 1000
 
 
+@pytest.mark.outside(
+    subject="temperatures",
+    source="common practice",
+    value="no charging below 0 degC",
+)
 def test_a_cold_pack_takes_no_charge_and_still_drives():
     """Below 0 degC: charge limit 0, so no regeneration either."""
     rig = driven()

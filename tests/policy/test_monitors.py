@@ -127,6 +127,11 @@ def test_a_feedback_contact_alone_is_a_contact_that_lies():
     assert rig.out.lamp_caution
 
 
+@pytest.mark.outside(
+    subject="start and stop",
+    source="Formula Student rules EV 4.10.13, year not stated, seen in a public copy",
+    value="two voltage readings that disagree are not safe",
+)
 def test_voltage_alone_is_pack_and_bus_disagree():
     """At speed: both limits 0 at once, then the fast ramp; the mains stay."""
     rig = driven()
@@ -236,6 +241,11 @@ def test_what_the_memory_found_at_power_up_is_a_caution(attribute, row):
 # Isolation, ohm per volt over the highest working voltage: 420 V
 
 
+@pytest.mark.outside(
+    subject="isolation limits",
+    source="common practice",
+    value="below 1000 ohm/V a warning, below 500 a fault",
+)
 def test_the_thresholds_are_ohm_per_volt_of_the_highest_working_voltage():
     """1000 and 500 ohm/V of 420 V: algebra."""
     assert (TRUCK.iso_warn_ohm, TRUCK.iso_fault_ohm) == (420_000, 210_000)
@@ -251,6 +261,11 @@ def test_a_low_isolation_counts_for_its_time(ohm, row, set_ms):
     assert row not in held_for(copy.deepcopy(rig), 20_000, isolation_ohm=ohm + 1)
 
 
+@pytest.mark.outside(
+    subject="isolation limits",
+    source="common practice",
+    value="a warning reduces the power a little and stores a code",
+)
 def test_the_warning_limits_to_80_per_cent_and_heals_ten_per_cent_above():
     rig = driven()
     rig.isolation_ohm = 400_000
@@ -380,6 +395,11 @@ def test_a_temperature_counts_for_its_time_and_a_round_more(z, dc, row, set_ms):
     assert row not in other.faults
 
 
+@pytest.mark.outside(
+    subject="temperatures",
+    source="algebra",
+    value="52 to 55 degC, full to a fifth: 1000 - 800*(T - 52 degC)/3 K permille",
+)
 def test_pack_hot_takes_both_limits_from_full_to_a_fifth_at_trip():
     """52 to 55 degC; inside the band the last finding stands; healed below 50."""
     rig = driven()
@@ -422,6 +442,11 @@ def warmed(rig, dc_per_s, seconds, start=250):
     return rig
 
 
+@pytest.mark.outside(
+    subject="temperatures",
+    source="GB 38031-2025 C.5.3.7, seen in a page that quotes it; GTR 20 alike, from memory",
+    value="the rate alone is not a runaway; below 1 K/s it is nothing",
+)
 @pytest.mark.parametrize(("dc_per_s", "fast"), [(8, False), (12, True)])
 def test_a_kelvin_a_second_for_three_seconds_is_too_fast(dc_per_s, fast):
     """1 K/s is 10 tenths a second; stop lamp, both limits 20 %."""
@@ -433,6 +458,11 @@ def test_a_kelvin_a_second_for_three_seconds_is_too_fast(dc_per_s, fast):
         assert rig.out.lamp_stop
 
 
+@pytest.mark.outside(
+    subject="temperatures",
+    source="GB 38031-2025 C.5.3.7, seen in a page that quotes it; GTR 20 alike, from memory",
+    value="thermal runaway: at or above its maximum AND 1 K/s or more for over 3 s",
+)
 def test_that_rate_up_to_trip_is_a_runaway():
     """GB 38031-2025 C.5.3.7, as quoted: rate AND (at or above its maximum OR voltage down by more than a quarter)."""
     rig = warmed(driven(), 20, 17)
@@ -441,6 +471,11 @@ def test_that_rate_up_to_trip_is_a_runaway():
     assert rig.memory.locked
 
 
+@pytest.mark.outside(
+    subject="temperatures",
+    source="GB 38031-2025 C.5.3.7, seen in a page that quotes it; GTR 20 alike, from memory",
+    value="thermal runaway: voltage down by more than 25 % AND 1 K/s or more for over 3 s",
+)
 def test_that_rate_and_a_pack_down_by_a_quarter_without_load_is_a_runaway():
     rig = standing()
     warmed(rig, 12, 5)

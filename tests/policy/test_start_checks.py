@@ -351,6 +351,11 @@ def test_each_failing_check_refuses_a_charge(name):
     check(rig, *CHARGE_WRONG[name])
 
 
+@pytest.mark.outside(
+    subject="start and stop",
+    source="UN R100 5.3.3, seen in a public copy",
+    value="no movement by its own power while the charging connector is in",
+)
 def test_a_charge_starts_plugged_in_and_a_drive_does_not():
     rig = Rig()
     rig.plug = 1
@@ -550,6 +555,11 @@ def test_a_new_memory_is_a_lock():
     assert rig.phase == "precharging"
 
 
+@pytest.mark.outside(
+    subject="start and stop",
+    source="Formula SAE 2026 V1.0 EV.7.2.3, seen in a public copy",
+    value="a shutdown is latched and reset by hand at the vehicle",
+)
 def test_an_emergency_stop_ends_by_release_acknowledgement_and_key_on_in_this_order():
     rig = Rig()
     rig.stop = 1

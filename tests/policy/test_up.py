@@ -189,6 +189,11 @@ def test_no_circuit_makes_the_second_main_close_early(build, charge, c, r, leak_
         assert watch.closed == 1
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="algebra",
+    value="with a load RL the bus ends at V*RL/(R + RL): below the fraction it never gets there",
+)
 def test_a_bus_held_just_under_the_fraction_never_closes():
     """A load on the bus that lets it settle at 94.9 % of the pack; at 97.5 % it gets there in time."""
     for settles, live in ((0.949, False), (0.975, True)):
@@ -201,6 +206,11 @@ def test_a_bus_held_just_under_the_fraction_never_closes():
             assert "PRECHARGE_SLOW" in rig.stored
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="Formula SAE 2026 V1.0 EV.5.6.2.a, seen in two public copies that agree",
+    value="the end of precharge is controlled by feedback of the bus voltage, not by time",
+)
 def test_time_alone_never_closes_it():
     """Whatever is read: a bus that stands still below the fraction for as long as one waits."""
     rig = pressed()
@@ -214,6 +224,11 @@ def test_time_alone_never_closes_it():
 # Precharge time: 0.5 to 1.5 of R*C*ln(1/(1-k)); R*C*ln(20) is 300 ms here, algebra
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="algebra",
+    value="time to the fraction k: R*C*ln(1/(1 - k)); 300 ms to 95 % at 100 ohm and 1 mF",
+)
 @pytest.mark.parametrize(("stretch", "fault"), [(0.8, None), (1.0, None), (1.4, None), (1.7, "PRECHARGE_SLOW")])
 def test_the_time_to_the_fraction_has_a_window(stretch, fault):
     rig = pressed()
@@ -287,6 +302,11 @@ def test_three_times_flat_is_a_lock_and_a_good_start_in_between_forgets():
 # Welds and contactors that do not close
 
 
+@pytest.mark.outside(
+    subject="contactors",
+    source="algebra; one pole at a time also seen in a patent",
+    value="with both poles open one weld is invisible: one pole is proven on the way up, the other on the way down",
+)
 @pytest.mark.parametrize("build", [NO_CONTACT, CART], ids=["no feedback", "cart"])
 @pytest.mark.parametrize(
     ("contact", "fault", "at_most"),
@@ -518,6 +538,11 @@ def test_a_short_on_the_bus_stays_within_the_budget_however_often_it_is_tried():
     assert heat.most_j <= TRUCK.precharge_budget_mj / 1000
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="algebra",
+    value="C*V^2/2 flows through the resistor, whatever its resistance",
+)
 @pytest.mark.parametrize("close_ms", [5, 12, 30])
 @BUILDS
 def test_the_heat_of_a_precharge_is_never_counted_too_low(build, close_ms):

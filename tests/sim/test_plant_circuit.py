@@ -31,6 +31,11 @@ def solved_v(made: Circuit, series_ohm: float, shunt_ohm: float, farad: float, p
     return float(solve_ivp(rate, (0, t_s), [made.bus_v], method="LSODA", rtol=1e-10, atol=1e-9).y[0, -1])
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="computed apart, scipy's LSODA",
+    value="any resistor, capacitor and load: the bus follows the differential equation",
+)
 @pytest.mark.parametrize("tick_s", [0.001, 0.02, 0.05])
 @pytest.mark.parametrize(
     ("precharge_ohm", "farad", "load_ohm"), [(47.0, 1e-3, 1e9), (100.0, 470e-6, 400.0), (5.0, 0.01, 47e3)]
@@ -63,6 +68,21 @@ DISCHARGES = [
 ]
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="an encyclopedia's example, seen in its page",
+    value="100 kohm, 470 uF, 400 V to 50 V: 97.73 s, 37.6 J, 1.6 W at the start",
+)
+@pytest.mark.outside(
+    subject="discharge",
+    source="algebra",
+    value="2.2 kohm, 1 mF, 400 V to 60 V: 4.174 s, 80 J, 72.7 W at the start",
+)
+@pytest.mark.outside(
+    subject="discharge",
+    source="algebra",
+    value="largest resistor for 400 V, 1 mF, 60 V in 5 s: 2635.6 ohm, 60.7 W at the start",
+)
 @pytest.mark.parametrize(("ohm", "farad", "from_v", "to_v", "t_s", "energy_j", "start_w"), DISCHARGES)
 def test_discharge_takes_the_published_time(
     ohm: float, farad: float, from_v: float, to_v: float, t_s: float, energy_j: None, start_w: float
@@ -78,6 +98,11 @@ def test_discharge_takes_the_published_time(
     assert made.discharge_j == pytest.approx(0.5 * farad * (from_v**2 - to_v**2), rel=1e-3)
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="a resistor maker's calculator, seen in its page",
+    value="47 ohm, 1 mF, 800 V: tau 47.0 ms, 95 % after 140.8 ms, 99 % after 216.4 ms, 17.0 A, 13.6 kW, 320 J",
+)
 def test_a_resistor_makers_precharge_example() -> None:
     """47 ohm, 1 mF, 800 V: 17.0 A at start, 95 % after 140.8 ms, 320 J (a resistor maker's calculator)."""
     made = circuit("negative", "precharge", pack_v=800.0, precharge_ohm=47.0, bus_f=1e-3)
@@ -93,6 +118,11 @@ def test_a_resistor_makers_precharge_example() -> None:
     assert made.precharge_j == pytest.approx(320.0, rel=1e-3)
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="algebra",
+    value="C*dV^2/2 is lost in the contact path: 0.80 J closing at 90 % of 400 V on 1 mF, 0.20 J at 95 %",
+)
 @pytest.mark.parametrize(("part", "lost_j"), [(0.90, 0.80), (0.95, 0.20)])
 def test_closing_onto_a_part_charged_bus_costs_its_share(part: float, lost_j: float) -> None:
     """C dV^2 / 2 is lost in the contact path: 0.80 J at 90 % of 400 V and 1 mF, 0.20 J at 95 % (algebra)."""
@@ -101,6 +131,25 @@ def test_closing_onto_a_part_charged_bus_costs_its_share(part: float, lost_j: fl
     assert made.pack_j == pytest.approx(lost_j, rel=0.01)
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="a contactor application note, seen in a public copy",
+    value="at 80 % charged twice the inrush of 90 %; 95 % is recommended",
+)
+def test_the_inrush_goes_with_what_is_missing() -> None:
+    peak_a = []
+    for part in (0.80, 0.90, 0.95):
+        made = circuit("negative", "positive", bus_v=part * 400.0, bus_f=1e-3, pack_ohm=0.1)
+        made.step(1e-7)  # a thousandth of the time constant
+        peak_a.append(made.pack_a)
+    assert peak_a == pytest.approx([800.0, 400.0, 200.0], rel=2e-3)
+
+
+@pytest.mark.outside(
+    subject="contactors",
+    source="algebra",
+    value="through a welded precharge contactor the bus levels off at Rdis/(Rdis + Rpre)",
+)
 def test_a_proof_pulse_through_a_welded_precharge_levels_off() -> None:
     """With the pack behind the precharge resistor the bus stays at Rdis / (Rdis + Rpre) (algebra)."""
     made = circuit("negative", "precharge", "discharge", bus_v=400.0, precharge_ohm=100.0, discharge_ohm=1000.0)
@@ -118,6 +167,11 @@ def test_one_pole_alone_carries_nothing() -> None:
         assert made.bus_v == 0.0
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="application notes, seen in public copies",
+    value="a discharged electrolytic recovers a few per cent within a minute: measure again",
+)
 def test_a_capacitor_recovers_a_few_per_cent() -> None:
     """Dielectric absorption: within a minute a few per cent of a long-held voltage creep back (application notes)."""
     made = circuit("negative", "positive", bus_v=400.0, absorption=0.02, discharge_ohm=1000.0)
@@ -137,6 +191,11 @@ def test_a_capacitor_recovers_a_few_per_cent() -> None:
     assert 0.005 * 400 < made.bus_v - low_v < 0.05 * 400
 
 
+@pytest.mark.outside(
+    subject="plant",
+    source="algebra, conservation of energy",
+    value="a whole drive: heats, loads and stored energy add up to what left the pack, within 1 %",
+)
 def test_energy_is_neither_made_nor_lost_over_a_whole_drive() -> None:
     """What left the pack's source is in the heats, the loads or the capacitors, within 1 % (conservation)."""
     bench = Bench()
@@ -167,6 +226,11 @@ def test_precharging_energy_balances_to_the_joule_fraction() -> None:
     assert made.drawn_j == pytest.approx(made.pack_j + made.precharge_j + made.bleed_j + stored_j, rel=1e-4)
 
 
+@pytest.mark.outside(
+    subject="plant",
+    source="algebra",
+    value="constant power behind a resistance: v = (E + sqrt(E^2 - 4*R*P))/2",
+)
 @pytest.mark.parametrize("power_w", [100e3, -40e3])
 def test_a_live_bus_settles_where_the_quadratic_says(power_w: float) -> None:
     """Constant power behind a resistance: v = (E + sqrt(E^2 - 4 R P)) / 2 (algebra)."""
@@ -179,6 +243,11 @@ def test_a_live_bus_settles_where_the_quadratic_says(power_w: float) -> None:
     assert made.pack_a == pytest.approx(power_w / made.bus_v, rel=1e-3)
 
 
+@pytest.mark.outside(
+    subject="plant",
+    source="algebra",
+    value="constant power out of a capacitor: v^2 falls by 2*P*t/C",
+)
 def test_a_load_that_loses_the_pack_drains_the_capacitor() -> None:
     """Constant power out of a capacitor: v^2 falls by 2 P t / C until the load gives up (algebra)."""
     made = circuit("negative", "positive", bus_v=400.0)

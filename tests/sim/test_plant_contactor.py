@@ -96,6 +96,11 @@ def closed(bench: Bench) -> tuple[int, int, int]:
     return circuit.positive.closed, circuit.negative.closed, circuit.discharge.closed
 
 
+@pytest.mark.outside(
+    subject="start and stop",
+    source="Formula SAE 2026 V1.0 EV.7.8.3, seen in a public copy",
+    value="a break of an interlock opens the shutdown circuit by itself",
+)
 @pytest.mark.parametrize(
     "cause",
     [
@@ -117,6 +122,11 @@ def test_the_coil_supply_is_broken_in_hardware(cause: object) -> None:
     assert (bench.outputs.positive, bench.outputs.negative) == (1, 1)
 
 
+@pytest.mark.outside(
+    subject="discharge",
+    source="Formula SAE 2026 V1.0 EV.5.6.3, seen in a public copy",
+    value="the discharge is active while the shutdown circuit is open",
+)
 def test_the_discharge_works_with_the_stop_button_pressed() -> None:
     bench = Bench()
     bench.world.set("stop", 1)
@@ -127,6 +137,11 @@ def test_the_discharge_works_with_the_stop_button_pressed() -> None:
     assert bench.world.read("world_bus_v") < 30.0
 
 
+@pytest.mark.outside(
+    subject="contactors",
+    source="common practice",
+    value="a coil holds to far below the voltage that pulls it in",
+)
 def test_a_sagging_supply_holds_what_it_could_not_pull_in() -> None:
     """A coil holds to far below the voltage that pulls it in (common practice)."""
     bench = Bench()

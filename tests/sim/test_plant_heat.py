@@ -9,6 +9,11 @@ from loopwarden_sim.plant_heat import Heat
 from .plant_bench import Bench, parameters
 
 
+@pytest.mark.outside(
+    subject="plant",
+    source="algebra",
+    value="45.6 kWh of cells at 6 J/K per Wh, 10 kW for 60 s: 2.19 K",
+)
 def test_a_pack_without_cooling_warms_by_its_heat_capacity() -> None:
     """6 J/K per Wh (cells of 170 Wh/kg at 1000 J/kg K): 45.6 kWh and 10 kW for 60 s are 2.19 K (algebra)."""
     made = Heat(parameters())
@@ -72,6 +77,11 @@ def test_a_running_away_zone_warms_at_its_rate() -> None:
     assert bench.world.read("world_pack_hottest_degc") - before == pytest.approx(15.0, abs=0.5)
 
 
+@pytest.mark.outside(
+    subject="plant",
+    source="algebra, by definition",
+    value="after one time constant 37 % of the heat are left",
+)
 def test_resistor_heat_fades_with_the_time_constant() -> None:
     """After one time constant 37 % are left (definition)."""
     bench = Bench()
@@ -80,6 +90,11 @@ def test_resistor_heat_fades_with_the_time_constant() -> None:
     assert bench.world.read("world_precharge_heat_j") == pytest.approx(100.0 * math.exp(-1), rel=0.01)
 
 
+@pytest.mark.outside(
+    subject="precharge",
+    source="algebra",
+    value="C*V^2/2 flows through the resistor, whatever its resistance",
+)
 def test_each_precharge_leaves_its_energy_in_the_resistor() -> None:
     """C V^2 / 2 = 80 J from 400 V into 1 mF, whatever the resistance (algebra)."""
     bench = Bench()

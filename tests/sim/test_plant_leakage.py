@@ -38,6 +38,17 @@ TABLE = [
 ]
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="UN R100 Rev 3 Annex 5A, seen in a public copy",
+    value="Ri = Ro*Vb*(1/V1' - 1/V1) with Ro at the negative pole where V1 >= V2, else the same at the "
+    "positive pole with V2, V2'",
+)
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="algebra, confirmed by a network solver",
+    value="worked readings: 1 M and 1 M; 100 k and 1 G; 2 M and 500 k; 250 k and 750 k: V1, V2, V', Ri, Rpar",
+)
 @pytest.mark.parametrize(("plus", "minus", "known", "vb", "v1", "v2", "side", "v_known", "worse", "parallel"), TABLE)
 def test_the_worked_examples_of_the_meter_method(
     plus: float,
@@ -75,6 +86,11 @@ def test_the_worked_examples_of_the_meter_method(
 ohm = st.floats(1e3, 1e8)
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="computed apart, nodal analysis by numpy",
+    value="any leaks: Ri is the smaller of R+ and R-, not their parallel value; Rpar = Ro*(V - V')/V'",
+)
 @given(plus=ohm, minus=ohm, middle=ohm, bus_plus=ohm, bus_minus=ohm, known=st.floats(1e4, 1e6))
 def test_any_network_agrees_with_the_nodal_solver(
     plus: float, minus: float, middle: float, bus_plus: float, bus_minus: float, known: float
@@ -98,6 +114,11 @@ def test_any_network_agrees_with_the_nodal_solver(
     assert made.parallel_ohm == pytest.approx(known * (pole_v - second) / second, rel=1e-4)
 
 
+@pytest.mark.outside(
+    subject="plant",
+    source="computed apart, nodal analysis by numpy",
+    value="what leaks put onto a bus with one pole closed",
+)
 @given(plus=ohm, minus=ohm, middle=ohm, bus_plus=ohm, bus_minus=ohm, bleed=st.floats(1e3, 1e6))
 @pytest.mark.parametrize("pole", ["negative", "positive"])
 def test_what_leaks_put_onto_a_bus_with_one_pole_closed(
@@ -123,6 +144,11 @@ def test_what_leaks_put_onto_a_bus_with_one_pole_closed(
     assert seen_v == pytest.approx(abs(open_pole_v - pole_v), rel=1e-5, abs=1e-6)
 
 
+@pytest.mark.outside(
+    subject="isolation by meter",
+    source="algebra",
+    value="settling: tau = Cy times R+, R- and Ro in parallel; 1 uF, 1 M, 1 M, 200 k: 1 % left after 658 ms",
+)
 def test_y_capacitors_settle_as_the_meter_method_says() -> None:
     """Cy 1 uF, 1 M, 1 M, 200 k: tau 142.86 ms, 1 % of the step left after 658 ms (algebra)."""
     made = Leakage(parameters(healthy_ohm=INSULATOR, y_capacitors_f=1e-6, monitor_ohm=200e3, isolation_settle_s=0.0))
@@ -165,11 +191,17 @@ def test_a_monitor_sees_its_own_side_until_a_pole_closes(side: str, seen: float)
     assert made.parallel_ohm == pytest.approx(1 / (1 / 1e6 + 1 / 50e3), rel=1e-3)
 
 
+@pytest.mark.outside(
+    subject="isolation limits",
+    source="common practice, no source found",
+    value="a healthy build reads around 10 000 ohm/V; one drop of coolant can cost a factor of twenty",
+)
 def test_water_costs_a_factor_of_twenty() -> None:
     """Common practice: a healthy build reads around 10 000 ohm/V, one drop of coolant can cost a factor of twenty."""
-    made = Leakage(parameters(healthy_ohm=4.2e6))
+    made = Leakage(parameters())  # the truck's
     made.update(1, 1, 400.0)
     dry_ohm = made.parallel_ohm
+    assert dry_ohm / 420 == pytest.approx(10_000)
     made.wetness = 1.0
     made.update(1, 1, 400.0)
     assert dry_ohm / made.parallel_ohm == pytest.approx(20.0)

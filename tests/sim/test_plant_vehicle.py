@@ -11,6 +11,11 @@ from loopwarden_sim.plant_vehicle import GRAVITY, Vehicle
 from .plant_bench import Bench, parameters
 
 
+@pytest.mark.outside(
+    subject="plant",
+    source="computed apart, scipy's solve_ivp",
+    value="coasting under rolling and air resistance",
+)
 def test_coasting_follows_the_ode() -> None:
     """Rolling and air resistance alone, by scipy."""
     made = Vehicle(parameters())
@@ -26,6 +31,11 @@ def test_coasting_follows_the_ode() -> None:
     assert made.electric_w == 0.0
 
 
+@pytest.mark.outside(
+    subject="drive cycle",
+    source="UN GTR 15, Annex 1, seen in a public package's data",
+    value="the same as the simulated vehicle drives it",
+)
 def test_the_trace_is_driven_to_its_published_length() -> None:
     """UN GTR 15, class 3b: 23 266 m and a top speed of 131.3 km/h at 1724 s."""
     made = Vehicle(parameters(max_speed_m_s=50.0))
@@ -51,6 +61,11 @@ def test_the_motor_stays_within_what_is_granted(drive_w: float) -> None:
     assert (made.speed_m_s > 1.0) == (drive_w > 0)
 
 
+@pytest.mark.outside(
+    subject="plant",
+    source="algebra",
+    value="at the end of full power P*efficiency = (roll + drag*v^2)*v",
+)
 def test_full_power_ends_at_the_speed_that_resistance_allows() -> None:
     """P eff = (roll + drag v^2) v at the end (algebra), stall loss left out as the force is small there."""
     made = Vehicle(parameters())

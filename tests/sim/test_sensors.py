@@ -8,7 +8,9 @@ from typing import Any
 import pytest
 
 from loopwarden import signals
+from loopwarden.convert.raw import Raw
 from loopwarden.signals import LOOP0, LOOPS
+from loopwarden_sim.sensor_isolation import IsolationOutput
 
 from .plant_bench import Bench, build
 
@@ -292,6 +294,22 @@ def test_isolation_follows_a_leak_after_its_settling_time() -> None:
         truth = bench.world.read("world_isolation_parallel_ohm")
         assert bench.inputs.isolation_ohm == pytest.approx(truth, rel=0.03)
         assert bench.inputs.isolation_age_ms < 200
+
+
+@pytest.mark.outside(
+    subject="isolation monitor",
+    source="algebra",
+    value="the inverse of that form, d = b + a/(R + c): 0 ohm is 0.90, 333.3 k 0.70, 1 M 0.50, 3 M 0.30",
+)
+@pytest.mark.parametrize("ohm", [0.0, 1e6 / 3, 1e6, 3e6])
+def test_the_simulated_monitor_sends_the_duty_that_its_sheet_has_for_a_resistance(ohm: float) -> None:
+    table = [(0.30, 3e6), (0.50, 1e6), (0.70, 1e6 / 3), (0.90, 0.0)]
+    monitor = build().isolation.model_copy(update={"table": table})
+    output, raw = IsolationOutput(build().model_copy(update={"isolation": monitor})), Raw()
+    while not raw.isolation_fresh:
+        output.sample(raw, ohm, 0.02, 0.0)
+    duty = raw.isolation_high_us / (raw.isolation_high_us + raw.isolation_low_us)
+    assert duty == pytest.approx(0.10 + 800e3 / (ohm + 1000e3), abs=1e-4)
 
 
 @pytest.mark.parametrize(

@@ -14,17 +14,32 @@ def trace():
     return [(int(row["t_s"]), float(row["speed_kmh"])) for row in rows]
 
 
+@pytest.mark.outside(
+    subject="drive cycle",
+    source="UN GTR 15, Annex 1, seen in a public package's data",
+    value="class 3b: 1801 samples, 0 to 1800 s",
+)
 def test_one_sample_a_second_from_0_to_1800(trace):
     """UN GTR 15, Annex 1: class 3 lasts 1800 s."""
     assert [t_s for t_s, _ in trace] == list(range(1801))
 
 
+@pytest.mark.outside(
+    subject="drive cycle",
+    source="UN GTR 15, Annex 1, seen in a public package's data",
+    value="class 3b: 23 266 m, 131.3 km/h at 1724 s",
+)
 def test_length_and_highest_speed_are_the_published_ones(trace):
     """UN GTR 15, Annex 1, class 3b: 23 266 m, 131.3 km/h."""
     assert round(sum(speed_kmh for _, speed_kmh in trace) / 3.6) == 23_266
     assert max((speed_kmh, t_s) for t_s, speed_kmh in trace) == (131.3, 1724)
 
 
+@pytest.mark.outside(
+    subject="drive cycle",
+    source="published phase tables of class 3b, from memory",
+    value="low 3095 m, medium 4756 m, high 7162 m, extra high 8254 m",
+)
 @pytest.mark.parametrize(
     ("phase", "first_s", "last_s", "length_m"),
     [

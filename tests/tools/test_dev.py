@@ -219,6 +219,11 @@ def test_arguments_go_to_pytest_alone(dev, calls, monkeypatch):
     assert calls.commands == [["python", "-m", "pytest", "tests/tools", "-x", "-k", "stamp"]]
 
 
+def test_pages_writes_the_pages_of_proof(dev, calls, monkeypatch):
+    assert run_dev(dev, monkeypatch, "pages") == 0
+    assert calls.commands == [["python", "-m", "proof"]]
+
+
 def test_an_unknown_option_is_wrong_use(dev, calls, monkeypatch, capsys):
     with pytest.raises(SystemExit) as left:
         run_dev(dev, monkeypatch, "demo", "--fast")
