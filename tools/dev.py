@@ -153,7 +153,8 @@ def main() -> int:
     commands = parser.add_subparsers(dest="command", required=True)
     commands.add_parser("demo", help="drive the orchard truck through a day")
     commands.add_parser("test", help="every check; with arguments pytest alone, given those", add_help=False)
-    commands.add_parser("pages", help="write the pages of proof anew, from tests and code")
+    pages = commands.add_parser("pages", help="write the pages of proof anew, from tests and code")
+    pages.add_argument("--scenarios", action="store_true", help="run every shipped scenario, not only what changed")
     bench = commands.add_parser("bench", help="measure speed and size")
     bench.add_argument("--json", metavar="FILE", help="write the figures as one flat object")
     args, rest = parser.parse_known_args()
@@ -168,7 +169,7 @@ def main() -> int:
     if args.command == "demo":
         return call([python, "-m", "loopwarden_cli.demo"], programs)
     if args.command == "pages":
-        return call([python, "-m", "proof"], programs)
+        return call([python, "-m", "proof", *(["--scenarios"] if args.scenarios else [])], programs)
     if args.command == "bench":
         target = ["--json", os.path.abspath(args.json)] if args.json else []
         return call([python, ROOT / "tests" / "bench" / "bench.py", *target], programs)

@@ -65,7 +65,7 @@ def test_the_index_names_every_page():
 
 
 def test_every_promise_that_hangs_on_a_circuit_is_named_beside_one():
-    """All but S9, S13 and S14, which memory, words and arithmetic keep."""
+    """All but the three that memory, words and arithmetic keep."""
     page = text_of("circuits")
     for promise in ON_A_CIRCUIT:
         assert re.search(rf"\b{promise}\b", page), promise

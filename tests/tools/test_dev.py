@@ -221,7 +221,8 @@ def test_arguments_go_to_pytest_alone(dev, calls, monkeypatch):
 
 def test_pages_writes_the_pages_of_proof(dev, calls, monkeypatch):
     assert run_dev(dev, monkeypatch, "pages") == 0
-    assert calls.commands == [["python", "-m", "proof"]]
+    assert run_dev(dev, monkeypatch, "pages", "--scenarios") == 0
+    assert calls.commands == [["python", "-m", "proof"], ["python", "-m", "proof", "--scenarios"]]
 
 
 def test_an_unknown_option_is_wrong_use(dev, calls, monkeypatch, capsys):
