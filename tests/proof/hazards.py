@@ -134,19 +134,19 @@ NOT_COVERED = (
     (
         "Flash cells that decay or were half erased",
         "what they read later is in no model here",
-        "two copies, seals, read back; what cannot be read counts as the worst; whole power cuts tried "
+        "two copies, seals, read back; what cannot be read counts as the worst; power cuts to be tried "
         "[on a board](only_simulated.md)",
     ),
     (
         "Electromagnetic disturbance",
         "no test here has any; a disturbed input may be any input",
-        "filters, twisted and shielded wires, supply supervisor, gate and watchdog; measured with the inverter at full "
+        "filters, twisted and shielded wires, supply supervisor, gate and watchdog; to be measured with the inverter at full "
         "power, or by a laboratory",
     ),
     (
         "The runtime, its compiler and the chip: errors in MicroPython, flipped bits, errata",
         "it runs on them and cannot judge them; neither is made for this",
-        "heartbeat gate and watchdog outside of the program; the hard loop; errata that are known in "
+        "the heartbeat gate outside the chip, the watchdog beside the program; the hard loop; errata that are known in "
         "[circuits](circuits.md)",
     ),
     (
