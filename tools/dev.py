@@ -4,6 +4,7 @@
     python3 tools/dev.py demo               drive the orchard truck through a day
     python3 tools/dev.py test [ARG ...]     every check; with arguments pytest alone, given those
     python3 tools/dev.py bench [--json FILE]
+    python3 tools/dev.py soak [--minutes N] [--json FILE]
     python3 tools/dev.py pages           write the pages of proof anew
 
 Uses the standard library only. It decides nothing about the project; what it installs is in requirements.lock.
@@ -157,6 +158,9 @@ def main() -> int:
     pages.add_argument("--scenarios", action="store_true", help="run every shipped scenario, not only what changed")
     bench = commands.add_parser("bench", help="measure speed and size")
     bench.add_argument("--json", metavar="FILE", help="write the figures as one flat object")
+    soak = commands.add_parser("soak", help="run what takes long: campaigns, exploration, mutants")
+    soak.add_argument("--minutes", default="60", metavar="N", help="time to use; 60 if left out")
+    soak.add_argument("--json", metavar="FILE", help="write the figures as one flat object as well")
     args, rest = parser.parse_known_args()
     if rest and args.command != "test":
         parser.error(f"unrecognized arguments: {' '.join(rest)}")
@@ -170,9 +174,10 @@ def main() -> int:
         return call([python, "-m", "loopwarden_cli.demo"], programs)
     if args.command == "pages":
         return call([python, "-m", "proof", *(["--scenarios"] if args.scenarios else [])], programs)
-    if args.command == "bench":
+    if args.command in ("bench", "soak"):
         target = ["--json", os.path.abspath(args.json)] if args.json else []
-        return call([python, ROOT / "tests" / "bench" / "bench.py", *target], programs)
+        target += ["--minutes", args.minutes] if args.command == "soak" else []
+        return call([python, ROOT / "tests" / "bench" / f"{args.command}.py", *target], programs)
     return call([python, "-m", "pytest", *rest], programs) if rest else run_checks(programs)
 
 

@@ -6,7 +6,6 @@ from html import escape
 from loopwarden_prove.proof import Proof, case_text
 from loopwarden_prove.report_text import NOT_SHOWN, file_note, places_of, several, share, tried, trouble_text, verdict
 from loopwarden_prove.tally import Count, Reaction
-from loopwarden_sim.promise_monitor import PROMISES
 
 _STYLE = """
 @page { size: A4; margin: 14mm 12mm 16mm 12mm; @bottom-right { content: "page " counter(page) " of " counter(pages);
@@ -146,7 +145,8 @@ def _reaction(one: Reaction) -> str:
 
 def _promises(proof: Proof) -> list[str]:
     rows = [
-        f'<tr><td>{promise}</td><td class="number">{proof.tally.exercised[promise]}</td></tr>' for promise in PROMISES
+        f'<tr><td>{promise}</td><td class="number">{proof.tally.exercised[promise]}</td></tr>'
+        for promise in proof.tally.exercised
     ]
     half = -(-len(rows) // 2)
     head = _head([("promise", False), ("how often it was put to the test", True)])
@@ -166,8 +166,8 @@ def _coverage(proof: Proof) -> list[str]:
     head = "".join(f'<th class="phase"><span>{escape(title)}</span></th>' for title in titles)
     lines = [
         "<h2>Single faults by phase: cases run of those possible</h2>",
-        '<p class="legend">&#9632; all of them &#160; &#9703; some &#160; &#9633; none &#160; - &#160; no such case: the '
-        "stories do not pass there. Marks and numbers say the same as the shade.</p>",
+        '<p class="legend">&#9632; all of them &#160; &#9703; some &#160; &#9633; none &#160; - &#160; no such case: '
+        "the stories do not pass there. Marks and numbers say the same as the shade.</p>",
         f'<table class="cover"><colgroup>{columns}</colgroup><thead><tr><th>what is struck</th>{head}</tr></thead>',
     ]
     for subject in dict.fromkeys(tally.subject_of.values()):

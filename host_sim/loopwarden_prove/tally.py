@@ -106,7 +106,7 @@ class Tally:
         for case in self.cases:
             for count in self._counts(case):
                 count.possible += 1
-        self.exercised.update(dict.fromkeys(PROMISES, 0))
+        self.exercised.update(dict.fromkeys(sorted({*PROMISES, "S8", "S9"}, key=lambda one: int(one[1:])), 0))
 
     def _counts(self, case: Case) -> Iterable[Count]:
         place = (case.phase, case.moving)

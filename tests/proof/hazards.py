@@ -140,8 +140,8 @@ NOT_COVERED = (
     (
         "Electromagnetic disturbance",
         "no test here has any; a disturbed input may be any input",
-        "filters, twisted and shielded wires, supply supervisor, gate and watchdog; to be measured with the inverter at full "
-        "power, or by a laboratory",
+        "filters, twisted and shielded wires, supply supervisor, gate and watchdog; to be measured with the inverter "
+        "at full power, or by a laboratory",
     ),
     (
         "The runtime, its compiler and the chip: errors in MicroPython, flipped bits, errata",

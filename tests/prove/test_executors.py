@@ -119,7 +119,7 @@ def test_without_dask_one_line_says_what_to_install(monkeypatch):
 
 def test_a_cluster_without_workers_is_one_line(monkeypatch):
     distributed = pytest.importorskip("dask.distributed")
-    monkeypatch.setattr("loopwarden_prove.executors._CONNECT_S", 1.0)
+    monkeypatch.setattr("loopwarden_prove.executors._CONNECT_S", 4.0)
     made = distributed.LocalCluster(n_workers=0, dashboard_address=":0", silence_logs=50)
     with made as empty, pytest.raises(ExecutorError, match="has no workers"):
         DaskExecutor(empty.scheduler_address).__enter__()

@@ -1,0 +1,139 @@
+"""What takes long: the whole campaign of every shipped build, pairs of faults, exploration, mutants, sabotage.
+
+Run by `python3 tools/dev.py soak --minutes N`. The result lies in `soak.json` with date and commit, where the benchmark
+and the page of assurance read it. It is written after each part, so that a run that is stopped has not run for nothing.
+"""
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from loopwarden_build.load import read_text
+from loopwarden_prove.executors import ExecutorError, PoolExecutor
+from loopwarden_prove.proof import Asked, prove, write_scenarios
+from loopwarden_prove.report_text import report_text
+from loopwarden_prove.work import source_of
+
+ROOT = Path(__file__).parents[2]
+BUILDS = ("orchard_truck", "bench_cart")
+RESULT = Path(__file__).with_name("soak.json")
+SHARE = {"orchard_truck": 0.4, "bench_cart": 0.25}  # of the time; what is left goes to the mutants
+FIGURES = (
+    "campaign_cases",
+    "campaign_breaches",
+    "explored_states",
+    "explored_transitions",
+    "exploration_breaches",
+    "mutation_score_percent",
+    "sabotage_planted",
+    "sabotage_missed",
+)
+
+
+def commit() -> str:
+    """The commit that is run, with a "+" where something is changed beside it."""
+    said = [
+        subprocess.run(["git", *words], cwd=ROOT, capture_output=True, text=True).stdout.strip()
+        for words in (("rev-parse", "--short", "HEAD"), ("status", "--porcelain", "-uno"))
+    ]
+    return said[0] + ("+" if said[1] else "")
+
+
+class Soak:
+    """One long run: its figures so far, and when it has to end."""
+
+    def __init__(self, minutes: float) -> None:
+        self.begun_s = time.monotonic()
+        self.all_s = 60 * minutes
+        self.commit = commit()
+        self.figures: dict[str, float | None] = dict.fromkeys(FIGURES)
+        self.promises: Counter[str] = Counter()
+        self.remarks: list[str] = []
+
+    def left_s(self) -> float:
+        return self.all_s - (time.monotonic() - self.begun_s)
+
+    def keep(self) -> None:
+        """Write what there is."""
+        found = {
+            "date": date.today().isoformat(),
+            "commit": self.commit,
+            "minutes": round((time.monotonic() - self.begun_s) / 60),
+            "figures": {name: value for name, value in self.figures.items() if value is not None},
+            "promises": dict(sorted(self.promises.items(), key=lambda one: int(one[0][1:]))),
+            "remarks": self.remarks,
+        }
+        RESULT.write_text(json.dumps(found, indent=2) + "\n", encoding="utf-8")
+
+    def campaign(self) -> None:
+        """Every single attack of each build, then pairs until its share of the time is over."""
+        cases = breaches = 0
+        with PoolExecutor(os.cpu_count() or 1) as executor:
+            for name in BUILDS:
+                path = ROOT / "host_sim" / "builds" / f"{name}.toml"
+                source = source_of(str(path), read_text(str(path)), 1)
+                asked = Asked(1, pairs=None, budget_s=SHARE[name] * self.all_s)
+                proof = prove(source, asked, executor, "in a long run", told(name))
+                folder = ROOT / ".soak" / name
+                write_scenarios(proof, source, path, folder, executor)
+                print(report_text(proof, str(folder)), flush=True)
+                cases += proof.run
+                breaches += sum(len(trouble.sightings) for trouble in proof.troubles)
+                self.promises.update(proof.tally.exercised)
+                singles = proof.tally.singles
+                if singles.run < singles.possible:
+                    self.remarks.append(f"{name}: {singles.run} of {singles.possible} single faults in its time")
+                if proof.tally.unsettled:
+                    self.remarks.append(f"{name}: {len(proof.tally.unsettled)} cases did not settle")
+                self.figures["campaign_cases"], self.figures["campaign_breaches"] = cases, breaches
+                self.keep()
+
+
+def told(name: str) -> Callable[[int, int, int], None]:
+    """A line now and then."""
+    last = [0.0]
+
+    def progress(done: int, planned: int, wrong: int) -> None:
+        if time.monotonic() - last[0] > 60:
+            last[0] = time.monotonic()
+            print(f"{name}: {done} cases, {wrong} times something wrong", flush=True)
+
+    return progress
+
+
+def main() -> int:
+    """Return 0, or 1 where something was found."""
+    parser = argparse.ArgumentParser(prog="soak", description="Run what takes long.")
+    parser.add_argument("--minutes", type=float, default=60, metavar="N", help="time to use; 60 if left out")
+    parser.add_argument("--json", metavar="FILE", type=Path, help="write the figures as one flat object as well")
+    args = parser.parse_args()
+    if not 1 <= args.minutes <= 10_000:
+        parser.error(f"--minutes {args.minutes:g}: allowed 1 to 10000")
+    if args.json is not None and not args.json.absolute().parent.is_dir():
+        parser.error(f"--json {args.json}: there is no folder {args.json.absolute().parent}")
+    soak = Soak(args.minutes)
+    try:
+        soak.campaign()
+    except ExecutorError as error:
+        print(f"soak: {error}", file=sys.stderr)
+        return 1
+    figures: dict[str, Any] = {name: value for name, value in soak.figures.items() if value is not None}
+    if args.json is not None:
+        args.json.write_text(json.dumps(figures, indent=2) + "\n", encoding="utf-8")
+    for name, value in figures.items():
+        print(f"{name:<34}{value:>12,.10g}")
+    print("\n".join(soak.remarks))
+    wrong = ("campaign_breaches", "exploration_breaches", "sabotage_missed")
+    return 1 if any(figures.get(name) for name in wrong) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
