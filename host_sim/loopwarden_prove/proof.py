@@ -39,7 +39,7 @@ class Asked:
 
     quick      a sample of QUICK_CASES in place of all single attacks
     pairs      pairs of attacks after the single ones; None: as many as the time allows
-    budget_s   no case is begun later than this; None: no end but that of the plan
+    budget_s   nothing is handed out later than this; None: no end but that of the plan
     """
 
     seed: int

@@ -146,7 +146,7 @@ def test_ctrl_c_ends_it_with_what_was_found_so_far(only, tmp_path, monkeypatch):
     assert not run(load_scenario(path)).passed
 
 
-def test_no_case_is_begun_when_the_time_is_over(only, monkeypatch):
+def test_nothing_is_handed_out_when_the_time_is_over(only, monkeypatch):
     """The clock stands in for time: a second passes whenever somebody looks."""
     only(cases("stop pressed", 6))
     monkeypatch.setattr(plan, "_TOGETHER", 1)

@@ -45,7 +45,7 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
         "--doubles", type=_whole(0, PAIRS_MAX), metavar="N", help="so many pairs of faults after the single ones"
     )
     parser.add_argument(
-        "--budget", type=_budget, metavar="TIME", help='such as "10 min": pairs of faults until then, and nothing later'
+        "--budget", type=_budget, metavar="TIME", help='such as "10 min": pairs until then; what is begun is ended'
     )
     parser.add_argument(
         "--seed", type=_whole(0, _SEED_MAX), default=1, metavar="N", help="of noise, sample and pairs; else 1"
