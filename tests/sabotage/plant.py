@@ -1,0 +1,143 @@
+"""Plants each sabotage and looks who finds it out.
+
+    python -m sabotage.plant [--processes N] [--json FILE]
+
+With `tests` in PYTHONPATH. Each broken policy lives in a fork of a process that has not imported the policy yet, so it
+is imported from the changed text; no file is touched. `CHECKS` are tried in turn until one finds it out.
+"""
+
+import argparse
+import json
+import os
+import sys
+import traceback
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+# Not used here: every fork finds it imported, and it imports nothing of the policy.
+import pydantic  # noqa: F401
+
+from changed_source import PACKAGE, use
+
+from .sabotages import SABOTAGES, Sabotage
+
+SCENARIOS = Path(__file__).parents[2] / "host_sim" / "scenarios"
+
+
+class GoneError(Exception):
+    """The text that a sabotage changes does not stand in the source exactly once; the text says where."""
+
+
+@dataclass(frozen=True)
+class Found:
+    """by: the check that found a sabotage out, "" where none did; where and what it saw."""
+
+    sabotage: Sabotage
+    by: str
+    where: str
+    seen: str
+
+
+Finding = tuple[str, str]  # where, what was seen
+
+
+def shipped_scenarios(sabotage: Sabotage) -> Iterator[Finding]:
+    """A promise broken, an expectation not met or a run that ended: in the scenarios of the table, then in all others.
+
+    Each is run twice, as a promise (S14) is about just that.
+    """
+    from loopwarden_sim.runner import run
+    from loopwarden_sim.scenario import load_scenario
+
+    others = sorted(file.stem for file in SCENARIOS.glob("*.toml") if file.stem not in sabotage.first)
+    for name in (*sabotage.first, *others):
+        outcome = run(load_scenario(SCENARIOS / f"{name}.toml"), twice=sabotage.promise == "S14")
+        for breach in outcome.breaches:
+            yield name, str(breach)
+        if outcome.failure:
+            yield name, outcome.failure
+        for result in outcome.expectations:
+            if not result.passed:
+                yield name, str(result)
+
+
+CHECKS: dict[str, Callable[[Sabotage], Iterator[Finding]]] = {"shipped scenarios": shipped_scenarios}
+
+
+def changed(sabotage: Sabotage) -> str:
+    """The source with the sabotage in it. Errors: GoneError."""
+    source = (PACKAGE / sabotage.file).read_text(encoding="utf-8")
+    times = source.count(sabotage.before)
+    if times != 1:
+        raise GoneError(f"{sabotage.file} has {times} times, not once, what is to be changed: {sabotage.before!r}")
+    return source.replace(sabotage.before, sabotage.after)
+
+
+def _look(sabotage: Sabotage) -> tuple[str, str, str]:
+    """In a process of its own: who finds it out."""
+    use(sabotage.file, compile(changed(sabotage), str(PACKAGE / sabotage.file), "exec"))
+    for name, check in CHECKS.items():
+        try:
+            for where, seen in check(sabotage):
+                return name, where, seen
+        except Exception:  # a policy that cannot even be imported or started is found out as well
+            return name, "it does not run", traceback.format_exc().strip().splitlines()[-1]
+    return "", "", ""
+
+
+def plant(sabotages: Iterable[Sabotage], processes: int) -> Iterator[Found]:
+    """Try each, some at a time; in the order in which they are found out. Errors: GoneError, before any is tried."""
+    waiting = list(sabotages)
+    for sabotage in waiting:
+        changed(sabotage)
+    waiting.reverse()
+    running: dict[int, tuple[Sabotage, int]] = {}
+    while waiting or running:
+        while waiting and len(running) < processes:
+            sabotage = waiting.pop()
+            reading, writing = os.pipe()
+            child = os.fork()
+            if child == 0:
+                os.write(writing, json.dumps(_look(sabotage)).encode())
+                os._exit(0)
+            os.close(writing)
+            running[child] = (sabotage, reading)
+        child, status = os.wait()
+        sabotage, reading = running.pop(child)
+        with os.fdopen(reading, encoding="utf-8") as pipe:
+            answer = pipe.read()
+        if status:
+            raise RuntimeError(f"the process that tried {sabotage.name!r} ended with {status}")
+        yield Found(sabotage, *json.loads(answer))
+
+
+def main() -> int:
+    """0; 1 when a sabotage was missed; 2 when one does not fit the source any more."""
+    parser = argparse.ArgumentParser(prog="plant", description="Plant sabotages in the policy; who finds them out?")
+    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures, and who found out what")
+    parser.add_argument("--part", default="", help="only sabotages with this in their name, file or promise")
+    args = parser.parse_args()
+    found = []
+    try:
+        some = [one for one in SABOTAGES if args.part in f"{one.promise} {one.file} {one.name}"]
+        for one in plant(some, args.processes):
+            found.append(one)
+            told = f"{one.by}, {one.where}: {one.seen}" if one.by else "NOBODY"
+            hint = "" if one.where in one.sabotage.first else " [not in the table]"
+            print(f"{one.sabotage.promise:<4}{one.sabotage.name}\n    {told}{hint}", flush=True)
+    except GoneError as error:
+        print(f"plant: {error}", file=sys.stderr)
+        return 2
+    missed = [one.sabotage.name for one in found if not one.by]
+    print(f"{len(found)} planted, {len(missed)} missed")
+    if args.json is not None:
+        who = {one.sabotage.name: [one.by, one.where, one.seen] for one in found}
+        figures = {"sabotage_planted": len(found), "sabotage_missed": len(missed), "found_by": who}
+        args.json.write_text(json.dumps(figures, indent=2) + "\n", encoding="utf-8")
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
