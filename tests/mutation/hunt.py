@@ -16,9 +16,10 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import asdict
 from datetime import date
+from functools import partial
 from multiprocessing import get_context
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
@@ -131,8 +132,8 @@ def _warm(conn: Connection) -> None:
     collected(work)
 
 
-def _cold(conn: Connection) -> None:
-    _serve(conn, hunt_fresh)
+def _cold(conn: Connection, known: Collection[str]) -> None:
+    _serve(conn, lambda mutant, tests: hunt_fresh(mutant, tests, known))
 
 
 def _serve(conn: Connection, hunt: Callable[[Mutant, list[tuple[str, float]]], Verdict]) -> None:
@@ -152,7 +153,7 @@ class Hunt:
     def run(self, mutants: list[Mutant]) -> None:
         """Those inside functions first: they are the quicker ones."""
         self._run(_warm, [mutant for mutant in mutants if mutant.where])
-        self._run(_cold, [mutant for mutant in mutants if not mutant.where])
+        self._run(partial(_cold, known=set(self.plan.seconds)), [mutant for mutant in mutants if not mutant.where])
 
     def _run(self, worker: Callable[[Connection], None], mutants: list[Mutant]) -> None:
         waiting = iter(mutants)

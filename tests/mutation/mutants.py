@@ -273,7 +273,9 @@ def _others(node: ast.expr) -> Iterator[ast.expr]:
 def _body(body: list[ast.stmt], where: str, scope: str) -> Iterator[Edit]:
     for index, statement in enumerate(body):
         set_to = _setter(body, index)
-        if where:
+        # An attribute that was never born ends the program at once, or is written before it is read.
+        born = where.endswith("__init__") and isinstance(statement, ast.Assign)
+        if where and not born:
             yield from _left_out(statement, where, set_to)
         if not (isinstance(statement, ast.Expr) and _is_text(statement.value)):
             yield from _walk(statement, where, scope)
@@ -297,7 +299,11 @@ def _left_out(statement: ast.stmt, where: str, set_to: Callable[[Any], None]) ->
             if type(operator) in _OPERATOR:
                 yield without(ast.AugAssign(target, _OPERATOR[type(operator)](), value))
         case ast.Return(value=value):
-            yield without(ast.Return(None) if value is not None else ast.Pass())
+            # Nothing is as false as False and 0, so to return nothing in their place is no mistake.
+            if value is None:
+                yield without(ast.Pass())
+            elif not (isinstance(value, ast.Constant) and not value.value):
+                yield without(ast.Return(None))
         case ast.Raise() | ast.Break() | ast.Continue():
             yield without(ast.Pass())
 

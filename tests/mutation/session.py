@@ -52,12 +52,14 @@ class _Plugin:
         settings.load_profile("hunt")
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        if session.testsfailed:
+            raise RuntimeError("not every test can be collected")
         self._work(session.items)
         return True
 
 
 def collected(work: Callable[[list[pytest.Item]], None], only: list[str] | None = None) -> None:
-    """Call work with the tests, or with those in `only` (node ids). Errors: RuntimeError when they do not collect."""
+    """Call work with the tests, or with those of some files only. Errors: RuntimeError when they do not collect."""
     options = ["--rootdir", str(ROOT), "-p", "no:terminal", "-p", "no:cacheprovider", "-p", "no:faulthandler"]
     options += [f"--deselect={file}" for file in ELSEWHERE]
     os.chdir(ROOT)

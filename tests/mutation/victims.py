@@ -10,7 +10,7 @@ import resource
 import signal
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from functools import cache
 from types import CodeType
@@ -71,28 +71,35 @@ def hunt_warm(mutant: Mutant, tests: Tests, items: dict[str, pytest.Item]) -> Ve
     return _in_a_fork(work)
 
 
-def hunt_fresh(mutant: Mutant, tests: Tests) -> Verdict:
-    """In a process that has imported nothing of the project: try a mutant outside of functions."""
+def hunt_fresh(mutant: Mutant, tests: Tests, known: Collection[str]) -> Verdict:
+    """In a process that has imported nothing of the project: try a mutant outside of functions.
+
+    known   node ids of all tests: one that is not among them is there for the mutant's sake, such as a case for each
+            constant, and is tried as well
+    """
     code = code_of(mutant)
     begun = time.monotonic()
     verdict = Verdict("", "survived", 0)
     for some in (tests[:FEW], tests[FEW:]):
         if some and verdict.how == "survived":
-            verdict = _in_a_fork(_fresh(mutant.file, code, some))
+            verdict = _in_a_fork(_fresh(mutant.file, code, some, known))
     return Verdict(verdict.by, verdict.how, time.monotonic() - begun)
 
 
-def _fresh(file: str, code: CodeType, tests: Tests) -> Callable[[Callable[[str], None]], None]:
+def _fresh(
+    file: str, code: CodeType, tests: Tests, known: Collection[str]
+) -> Callable[[Callable[[str], None]], None]:
     def work(tell: Callable[[str], None]) -> None:
         def run(items: list[pytest.Item]) -> None:
             by_name = {item.nodeid: item for item in items}
-            _one_by_one([by_name[name] for name, _ in tests], tests, tell)
+            new = [(name, 1.0) for name in by_name if name not in known]
+            there = [*new, *(test for test in tests if test[0] in by_name)]
+            _one_by_one([by_name[name] for name, _ in there], there, tell)
 
         tell("import")
         use(file, code)
         _limit(60.0)
-        names = [name for name, _ in tests]
-        collected(run, names if len(names) <= FEW else None)
+        collected(run, sorted({name.split("::")[0] for name, _ in tests}))
 
     return work
 

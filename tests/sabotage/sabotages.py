@@ -69,13 +69,6 @@ SABOTAGES = (
             ("start_judged_by_the_readings_of_its_own_tick",),
         ),
         (
-            "S10",
-            "an isolation reading that is not there is a good one",
-            "(not n.good or i.isolation_state or i.isolation_ohm is None)",
-            "not n.good",
-            ("start_judged_by_the_readings_of_its_own_tick",),
-        ),
-        (
             "S1",
             "the contact proves the positive main open while it reports closed",
             "and not word & S.AUX_POSITIVE)",
