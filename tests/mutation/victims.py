@@ -86,9 +86,7 @@ def hunt_fresh(mutant: Mutant, tests: Tests, known: Collection[str]) -> Verdict:
     return Verdict(verdict.by, verdict.how, time.monotonic() - begun)
 
 
-def _fresh(
-    file: str, code: CodeType, tests: Tests, known: Collection[str]
-) -> Callable[[Callable[[str], None]], None]:
+def _fresh(file: str, code: CodeType, tests: Tests, known: Collection[str]) -> Callable[[Callable[[str], None]], None]:
     def work(tell: Callable[[str], None]) -> None:
         def run(items: list[pytest.Item]) -> None:
             by_name = {item.nodeid: item for item in items}

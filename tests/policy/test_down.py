@@ -2,7 +2,7 @@
 
 import copy
 from functools import cache
-from math import exp
+from math import exp, log
 
 import pytest
 
@@ -152,6 +152,24 @@ def test_a_welded_precharge_is_found_by_its_levelling_off():
     to_off(rig)
     assert rig.stored & {"PRECHARGE_WELDED", "POSITIVE_WELDED"}
     assert not rig.memory.positive_proven
+
+
+@pytest.mark.parametrize(
+    ("of_the_needed_fall", "proven", "welded"), [(1.1, True, False), (0.6, False, False), (0.2, False, True)]
+)
+def test_a_pulse_that_falls_by_less_than_it_must_proves_nothing(of_the_needed_fall, proven, welded):
+    """Less than half of the needed fall is a weld; between that and the whole of it there is no conclusion."""
+    rig = standing(NO_CONTACT)
+    build, start_v = rig.build, rig.plant.bus_v
+    needed_v = max(10.0, start_v * build.proof_fall_permille / 1000)
+    # A first-order fall by that much in the time that is judged; the bleed of 47 kohm adds some 2 V.
+    rig.plant.discharge_ohm = (
+        build.proof_ms / 1000 / rig.plant.c_farad / -log(1 - of_the_needed_fall * needed_v / start_v)
+    )
+    rig.key = 0
+    rig.until(lambda r: r.sup.phases.stage == P.NEGATIVE_OPENS, 30_000)
+    assert rig.memory.positive_proven == proven
+    assert ("POSITIVE_WELDED" in rig.run(rig.dt).faults) == welded
 
 
 @pytest.mark.outside(

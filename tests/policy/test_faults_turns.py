@@ -140,3 +140,20 @@ def test_the_subjects_of_every_tick_hold_the_first_four_groups():
     sup = Supervisor(device_build("orchard_truck"), RamMemory())
     groups = (sup.switches.group, sup.switches.short_group, sup.electrics.group, sup.motion.group)
     assert groups == (0, 1, 2, 3)
+
+
+def test_a_key_on_ends_nothing_in_a_tick_in_which_a_row_became_active():
+    """One change a tick: the end waits for the next one, and the key-on is not used up by that."""
+    ticks = Ticks([ROWS], 0)
+    ticks.tick(0b000001)
+    for _ in range(100):
+        ticks.tick(0)
+    faults = ticks.faults
+    assert faults.active_ids() == [ROWS[0]]
+    faults.quota = 0
+    assert faults.key_on() == 1
+    assert faults.active_ids() == [ROWS[0]]
+    faults.quota = 1
+    assert faults.key_on() == 1
+    assert faults.active_ids() == []
+    assert faults.key_on() == 0

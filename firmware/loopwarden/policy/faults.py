@@ -241,7 +241,7 @@ class Faults:
             self.asked = self.asks[column]
             self.best = self.bits = self.stale = 0
             self.drive = self.charge = T.FULL << 8
-            for row in self.active:
+            for row in self.active:  # pragma: no branch  it is left by the break: zeros end the list
                 if not row:
                     break
                 self._weigh(row)
