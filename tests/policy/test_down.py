@@ -245,7 +245,8 @@ def test_without_budget_there_is_no_pulse_and_no_conclusion():
 
 
 @pytest.mark.parametrize(
-    ("load_a", "waited_ms", "noted"), [(4.9, 100, False), (6.0, 2_000, False), (60.0, 2_000, True)]
+    ("load_a", "waited_ms", "noted"),
+    [(4.9, 100, False), (6.0, 2_000, False), (50.0, 2_000, False), (60.0, 2_000, True)],
 )
 def test_positive_waits_two_seconds_at_most_for_the_current(load_a, waited_ms, noted):
     """Threshold 5 A; above the break current of 50 A the opening is counted."""
