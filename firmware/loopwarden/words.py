@@ -35,6 +35,9 @@ _ENDS = (
     b"it ends at the key-on after it was acknowledged at the vehicle",
 )
 _IN_FRAME = (b"bus", b"pack", b"current", b"isolation", b"hottest", b"coldest", b"spread", b"speed")
+# What answers each of SUBJECTS: by name, as the installer leaves names alone that stand in a text.
+_METHODS = ("_phase", "_start", "_drive_limit", "_charge_limit", "_ready_lamp", "_caution_lamp", "_stop_lamp")
+_METHODS = _METHODS + ("_hv_lamp", "_cooling", "_isolation")
 _WAITS = (C.BUS_NOT_DEAD, C.PRECHARGE_HOT, C.DISCHARGE_HOT, C.LAMP_TEST, C.SERVICE)
 _ISOLATION_ROWS = (8, 9, 9, 9, 12, 11, 9)  # by the state of its reading
 _PROVE_DEAD_MS = const(10000)
@@ -170,7 +173,7 @@ class _Answer:
         if which > 0:
             self.later(self.fault, which)
         else:
-            self.later(getattr(self, "_" + SUBJECTS[-1 - which].replace(" ", "_")), 0)
+            self.later(getattr(self, _METHODS[-1 - which]), 0)
 
     def later(self, method, key):
         self.todo.append(method)

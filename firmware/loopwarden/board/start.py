@@ -33,7 +33,9 @@ def run(feed, folder):
             between them stays as it is
     """
     gc.disable()  # a collection takes longer than a tick; the loop collects in the off phase
+    gc.collect()  # what loading has left would stay until then
     built, digest = _build_of(folder)
+    gc.collect()
     board = Board(built, feed)
     feed()
     memory = FlashMemory(Flash(rp2.Flash(), board.inputs), "/memory")

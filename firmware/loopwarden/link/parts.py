@@ -4,7 +4,7 @@ Loading reads flash and takes from the heap, so it never happens in a drive (S11
 the drive. What was only needed to start goes as well. With room for all of it, all of it is loaded at start and stays.
 """
 
-import sys
+from sys import modules
 
 from micropython import const
 
@@ -44,7 +44,7 @@ def at_rest(loop):
 def loaded(names):
     """True where all of these modules are there. Heap: none."""
     for name in names:
-        if name not in sys.modules:
+        if name not in modules:
             return False
     return True
 
@@ -57,7 +57,7 @@ def load(loop, names):
         drop([name for name in ALL if name not in names and name not in BASE])
         _free(loop)
     for name in names:
-        if name not in sys.modules:
+        if name not in modules:
             if not at_rest(loop):
                 return
             try:
@@ -80,7 +80,7 @@ def load_all():
 
 def forget_start():
     """Drop what was only needed to start, and the fault table's rows: the faults keep their own columns of it."""
-    sys.modules[_TABLE].TABLE = ()
+    modules["loopwarden.policy.fault_table"].TABLE = ()
     drop(_START + (_TABLE,))
 
 
@@ -96,11 +96,11 @@ def settle(loop):
 def drop(names):
     """Let go of modules; whoever still holds something of one keeps it alive."""
     for name in names:
-        if name in sys.modules:
-            del sys.modules[name]
+        if name in modules:
+            del modules[name]
             package, _, last = name.rpartition(".")
-            if hasattr(sys.modules[package], last):
-                delattr(sys.modules[package], last)
+            if hasattr(modules[package], last):
+                delattr(modules[package], last)
 
 
 def _free(loop):

@@ -27,7 +27,9 @@ COMMANDS = (
     (b"coil", b"coil NAME, coil NAME hold: the coil test, service switch in TEST"),
     (b"service", b"give the board up for service: off, bus proven dead"),
 )
-METHODS = [name.decode() for name, _ in COMMANDS]
+# What answers each of them: by name, as the installer leaves names alone that stand in a text.
+METHODS = ("help", "status", "faults", "why", "inputs", "limits", "starts", "storage")
+METHODS = METHODS + ("clear", "acknowledge", "version", "build", "time", "coil", "service")
 # name; reading and state of Inputs; what of the build says that it is fitted; how Writer writes it
 INPUTS = (
     (b"pack", "pack_mv", "pack_state", "", "mv"),

@@ -10,26 +10,28 @@ import rp2
 import vfs
 import wires
 
-
-def start():
-    with open(sys.argv[1]) as file:
-        config = json.load(file)
-    wires.connect(config, None, None).next_us = 1 << 50  # nobody listens, and no time passes
-    rp2.open_image(sys.argv[2])
-    vfs.umount("/")
-    vfs.mount(vfs.VfsLfs2(rp2.Flash(), progsize=256), "/")
-    with open("/current.txt") as file:
-        sys.path[:] = ["/" + file.read()]
-    from loopwarden.memory.flash import FlashMemory
-    from loopwarden.policy.faults import ENDED
-
-    memory = FlashMemory(rp2.Flash(), "/memory")
-    memory.begin()
-    memory.keep(76, ENDED, 0)  # commissioned
-    memory.prove_positive()
-    while memory.waits():
-        memory._store_one()
-    print("failed: " + memory.why_failed if memory.failed else "stored")
+with open(sys.argv[1]) as _file:
+    wires.connect(json.load(_file), None, None).next_us = 1 << 50  # nobody listens, and no time passes
+rp2.open_image(sys.argv[2])
+vfs.umount("/")
+vfs.mount(vfs.VfsLfs2(rp2.Flash(), progsize=256), "/")
+with open("/current.txt") as _file:
+    sys.path[:] = ["/" + _file.read()]
+from loopwarden.memory.flash import FlashMemory  # noqa: E402
+from loopwarden.policy.faults import ENDED  # noqa: E402
 
 
-start()
+class Commissioned(FlashMemory):
+    """Stores at once what a board stores tick by tick."""
+
+    def store(self):
+        while self.waits():
+            self._store_one()
+
+
+_memory = Commissioned(rp2.Flash(), "/memory")
+_memory.begin()
+_memory.keep(76, ENDED, 0)  # commissioned
+_memory.prove_positive()
+_memory.store()
+print("failed: " + _memory.why_failed if _memory.failed else "stored")

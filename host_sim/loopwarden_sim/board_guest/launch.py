@@ -17,24 +17,25 @@ import vtime
 import wires
 
 
-def observe():
+def observe(names):
     """The loop tells the wires of itself, once the program has imported it; nothing of it is changed."""
     original = builtins.__import__
+    loop_name, supervisor_name = names["Loop"], names["supervisor"]
 
     def observing(name, *args):
         found = original(name, *args)
         module = sys.modules.get("loopwarden.loop")
-        if module and hasattr(module, "start"):
+        if module and hasattr(module, names["start"]):
             builtins.__import__ = original
-            plain = module.Loop
+            plain = getattr(module, loop_name)
 
             class Observed(plain):
                 def __init__(self, *args):
                     wires.WIRES.loop = self
-                    self.supervisor = None
+                    setattr(self, supervisor_name, None)
                     super().__init__(*args)
 
-            module.Loop = Observed
+            setattr(module, loop_name, Observed)
         return found
 
     builtins.__import__ = observing
@@ -82,7 +83,7 @@ def start():
         vfs.mount(vfs.VfsLfs2(rp2.Flash(), progsize=256), "/")
     sys.path[:] = ["", "/lib"]
     w.advance(0)
-    observe()
+    observe(config["names"])
     if run("boot.py", heard=False):  # as the RP2 port has it: main.py is not run when boot.py failed
         run("main.py")
     prompt()

@@ -54,6 +54,7 @@ class Wires:
         self.fed_us = 0
         self.hung = False
         self.loop = None  # the firmware's, once it is made
+        self.names = config.get("names")  # what its attributes are called on a board
         self.buffer = bytearray(IN_BYTES)
         self.raise_now = False
         self.heap = 0  # bytes alive, where the host has asked
@@ -112,12 +113,12 @@ class Wires:
         vgc.between_ticks()
         d = [self.duties.get(n, 0) for n in self.config["duty_pins"]]
         active, phase, stage, drive, charge = b"", 255, 0, 0, 0
-        s = None if self.loop is None else self.loop.supervisor
+        s = None if self.loop is None else self._of(self.loop, "supervisor")
         if s is not None:
-            f = s.faults
-            active, phase = bytes(f.active[: f.actives])[:21], s.phases.phase
-            stage = s.phases.stage
-            drive, charge = self.loop.outputs.drive_limit_permille, self.loop.outputs.charge_limit_permille
+            f, p, o = self._of(s, "faults"), self._of(s, "phases"), self._of(self.loop, "outputs")
+            active = bytes(self._of(f, "active")[: self._of(f, "actives")])[:21]
+            phase, stage = self._of(p, "phase"), self._of(p, "stage")
+            drive, charge = self._of(o, "drive_limit_permille"), self._of(o, "charge_limit_permille")
         self.to_host.write(
             struct.pack(
                 _OUT,
@@ -151,6 +152,9 @@ class Wires:
             while True:  # the host is gone, or takes this process away as a reset does
                 self.from_host.readinto(self.buffer)
         self._take(struct.unpack(_IN, self.buffer))
+
+    def _of(self, part, name):
+        return getattr(part, self.names[name])
 
     def _take(self, given):
         command, self.levels, fell, self.chain = given[:4]

@@ -40,16 +40,17 @@ def start():
         packed = file.read()
     from plain_flash import PlainFlash, PlainMemory
 
-    from loopwarden import build, loop
+    from loopwarden import loop
     from loopwarden.board import installed as _  # noqa: F401
     from loopwarden.board import start as board_start
     from loopwarden.board.board import Board
     from loopwarden.board.port import Port
+    from loopwarden.build import load
     from loopwarden.link import parts
     from loopwarden.link.console import Console
 
-    built = board_start.Kept(build.load(packed))
-    packed = build = None
+    built = board_start.Kept(load(packed))
+    packed = None
     board = Board(built, [].clear)
     flash = PlainFlash()
     memory = PlainMemory(flash, "/memory")
