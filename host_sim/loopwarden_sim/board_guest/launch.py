@@ -24,7 +24,7 @@ def observe(names):
 
     def observing(name, *args):
         found = original(name, *args)
-        module = sys.modules.get("loopwarden.loop")
+        module = sys.modules.get(names["module"])
         if module and hasattr(module, names["start"]):
             builtins.__import__ = original
             plain = getattr(module, loop_name)

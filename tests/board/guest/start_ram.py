@@ -34,22 +34,11 @@ def boot():
     return meter.fuel
 
 
-def start():
+def made_and_started():
     """The parts, as start.py makes them."""
     with open("build.bin", "rb") as file:
         packed = file.read()
-    from plain_flash import PlainFlash, PlainMemory
-
-    from loopwarden import loop
-    from loopwarden.board import installed as _  # noqa: F401
-    from loopwarden.board import start as board_start
-    from loopwarden.board.board import Board
-    from loopwarden.board.port import Port
-    from loopwarden.build import load
-    from loopwarden.link import parts
-    from loopwarden.link.console import Console
-
-    built = board_start.Kept(load(packed))
+    built = start.Kept(load(packed))
     packed = None
     board = Board(built, [].clear)
     flash = PlainFlash()
@@ -64,6 +53,17 @@ def start():
 cost = boot()
 gc.collect()
 before = gc.mem_alloc()
-made, image = start()
+from plain_flash import PlainFlash, PlainMemory  # noqa: E402
+
+from loopwarden import loop  # noqa: E402
+from loopwarden.board import installed, start  # noqa: E402
+from loopwarden.board.board import Board  # noqa: E402
+from loopwarden.board.port import Port  # noqa: E402
+from loopwarden.build import load  # noqa: E402
+from loopwarden.link import parts  # noqa: E402
+from loopwarden.link.console import Console  # noqa: E402
+
+made, image = made_and_started()
+del load, installed, start  # as the board lets go of them
 gc.collect()
 print(json.dumps({"ram": gc.mem_alloc() - before - image, "boot": cost}))
