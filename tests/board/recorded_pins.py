@@ -62,7 +62,8 @@ def started(name: str) -> dict[str, int]:
             "build.bin": pack_bytes(to_device(build)),
             "boot.py": (ROOT / "firmware" / "boot.py").read_bytes(),
         }
-        (Path(folder) / "plain_flash.py").write_text(script_for((MEMORY_GUEST / "plain_flash.py").read_text()))
+        for name in ("plain_flash.py", "plain_power_up.py"):
+            (Path(folder) / name).write_text(script_for((MEMORY_GUEST / name).read_text(encoding="utf-8")))
         script = script_for(START_SCRIPT.read_text(encoding="utf-8"))
         done = run_wasm(script, path=[GUEST, Path(folder)], files=files)
     answer: dict[str, int] = json.loads(done.stdout.strip().splitlines()[-1])

@@ -64,7 +64,7 @@ def numbered(source: Source, values: Values) -> str:
                     parts += [f"{name} = {value}" for name, value in said.items() if value is not None]
                 new = "; ".join(parts) or "pass"
         elif isinstance(node, ast.Assign) and node in source.tree.body:
-            names = list(assigned(node))
+            names = [name for target in node.targets for name in assigned(target)]
             if names and all((source.module, name) in values for name in names):
                 new = "pass"
         if new is not None:

@@ -28,7 +28,7 @@ DEEDS = ("loopwarden.link.deeds",)
 COILS = ("loopwarden.coil_test", "loopwarden.link.coils")
 TEXTS = ("loopwarden.texts",)
 WORDS = ("loopwarden.readings", "loopwarden.texts", "loopwarden.words")
-_START = ("loopwarden.build", "loopwarden.board.installed", "loopwarden.board.start")
+_START = ("loopwarden.build", "loopwarden.board.installed", "loopwarden.board.start", "loopwarden.memory.power_up")
 ALL = BASE + OBJECTS + PAGES + DEEDS + COILS + WORDS
 
 

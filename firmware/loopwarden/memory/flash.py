@@ -13,14 +13,12 @@ where1, where2   which blocks those are, and the birth id: both the same
 """
 
 import os
-import struct
 from array import array
 
 from micropython import const
 
 from loopwarden.memory import codes as K
-from loopwarden.memory.drive_log import CYCLE, LINE_BYTES, LINES, SUMMARY_FILES, DriveLog, has_drifted
-from loopwarden.memory.journal import BLOCK, Journal
+from loopwarden.memory.drive_log import LINE_BYTES, LINES, SUMMARY_FILES, DriveLog
 from loopwarden.memory.ram import KEPT, MARK_DEAD, MARK_LIVE, RamMemory
 from loopwarden.memory.sealed import DAMAGED, FOREIGN, HEAD, TAIL, seal, sealed_kind, sequence_of
 from loopwarden.policy import fault_table as T
@@ -29,13 +27,11 @@ from loopwarden.policy.faults import ENDED
 BLOCKS = const(4)  # of the journal: 60 pages
 FREE_TO_START = const(16)
 RESERVED = const(8)  # the last pages are for locks and power marks
-_STATE, _CODE, _STRIP, _LINES, _WHERE = const(1), const(2), const(3), const(4), const(5)
-_FILE_MAX = const(512)
-_LOOKED_BACK = const(40)  # power cycles, for the last drives' isolation
-_COUNT = const(4)  # block device operation
+STATE, CODE, STRIP, _LINES, WHERE = const(1), const(2), const(3), const(4), const(5)
+FILE_MAX = const(512)
 _SPARE = const(16)  # new codes in one drive, before one takes from the heap (160 bytes each)
-_LOCK_BITS = const(28)  # in each integer of the state
-_STATE_BYTES = const(64)
+LOCK_BITS = const(28)  # in each integer of the state
+STATE_BYTES = const(64)
 _ROWS = len(T.TABLE) + 1
 
 
@@ -59,9 +55,9 @@ class FlashMemory(RamMemory):
         self.spare = [None] * _SPARE  # records for rows that come in a drive, made before: taken from the end
         self.spares = 0
         self._refill()
-        self.state = array("i", bytes(_STATE_BYTES))
-        self.buffer = bytearray(_FILE_MAX)
-        self.check = bytearray(_FILE_MAX)
+        self.state = array("i", bytes(STATE_BYTES))
+        self.buffer = bytearray(FILE_MAX)
+        self.check = bytearray(FILE_MAX)
         self.unstored = bytearray(_ROWS)  # rows whose record waits for a page or a file
         self.rows_wait = 0  # how many those are
         self.unfolded = bytearray(_ROWS)  # rows whose record is in the journal, and not yet in its file
@@ -69,7 +65,6 @@ class FlashMemory(RamMemory):
         self.strip_waits = self.strip_unfolded = self.line_waits = False
         self.lines_number, self.lines_content = -1, b""  # of the file of summary lines that was read last
         self.state_waits = 0  # pages that are to hold the state: always two, so that one of them may decay (S9)
-        self.settled = self.state_known = False
         self.folded = 0  # sequence of the last record that is in its file
         self.highest = 0  # sequence of any file
         self.journal = None
@@ -82,124 +77,19 @@ class FlashMemory(RamMemory):
 
         feed    called between steps, for the watchdog
         """
+        power_up = self._power_up()
         try:
-            self._begin(feed)
+            power_up.begin(feed)
         except OSError as error:
             self._fail("the file system says %s" % error)
-            if not self.settled:
-                self._settle(True)
+            if not power_up.settled:
+                power_up.settle(True)
         self.ready = not self.failed
 
-    def _begin(self, feed):
-        names = self._names()
-        self._load(names)
-        where = self._either("where1", "where2", _WHERE, names)
-        lost = self.state_known and not where
-        if not where and not self.failed:
-            where = self._make_journal()
-        if not self.failed:
-            self._open(where)
-        if not self.failed:
-            self._load_journal()
-        if lost:
-            self.damaged = self.new = True  # what the journal held is unreadable, and that is a lock (S9)
-        self._settle(lost or self.failed or not self.state_read)
-        self.cycle += 1
-        self.log.line[CYCLE] = self.cycle
-        if self.failed:
-            return  # what is there is left as it is
-        self._forget_the_aged()
-        for _ in self._fold():
-            if feed:
-                feed()
-        self.state_waits = 2
-        self._store_one()  # the page that says which power cycle this is
-        if not self._mapping_holds():
-            self._fail("the journal's blocks are not those of its files")
+    def _power_up(self):
+        from loopwarden.memory.power_up import PowerUp  # needed once: no name of this module holds it
 
-    def _names(self):
-        try:
-            return os.listdir(self.folder)
-        except OSError:
-            os.mkdir(self.folder)
-            return []
-
-    def _make_journal(self):
-        # Whole blocks without anything of the file system in them: files of just a block's size, found by content.
-        self.birth = self._drawn()
-        where = array("i", bytes(4 * (BLOCKS + 2)))
-        where[0], where[1] = self.birth
-        for k in range(BLOCKS):
-            with open(self._path("journal%d" % k), "wb") as file:
-                file.write(self._pattern(k) * (BLOCK // 32))
-            where[2 + k] = self._find(k)
-        for name in ("where1", "where2"):
-            self._write(name, _WHERE, bytes(where))
-        return bytes(where)
-
-    def _drawn(self):
-        drawn = struct.unpack("<II", os.urandom(8))
-        return (drawn[0] >> 2, drawn[1] >> 2)  # small integers
-
-    def _pattern(self, k):
-        return struct.pack("<16sIIII", b"loopwarden pages", self.birth[0], self.birth[1], k, 0x10057A6D)
-
-    def _find(self, k):
-        pattern = self._pattern(k)
-        part = bytearray(32)
-        found = []
-        for n in range(self.flash.ioctl(_COUNT, 0)):
-            self.flash.readblocks(n, part, 0)
-            if part == pattern:
-                found.append(n)
-        if len(found) != 1:
-            raise OSError("journal%d lies in %d blocks" % (k, len(found)))
-        return found[0]
-
-    def _open(self, where):
-        where = array("i", where)
-        self.birth = (where[0], where[1])
-        self.journal = Journal(self.flash, list(where[2:]))
-        if not self._mapping_holds():
-            self._fail("the journal's blocks are not those of its files")
-
-    def _mapping_holds(self):
-        # What the file system reads in the journal's files must be what lies in its blocks: else these are not ours.
-        try:
-            return self._same_bytes(self.check, self.buffer)
-        except OSError:
-            return False
-
-    def _same_bytes(self, part, other):
-        for k in range(len(self.journal.blocks)):
-            os.listdir(self.folder)  # so that the file system's cache holds something else
-            with open(self._path("journal%d" % k), "rb") as file:
-                for offset in range(0, BLOCK, _FILE_MAX):
-                    if file.readinto(part) != _FILE_MAX:
-                        return False
-                    self.flash.readblocks(self.journal.blocks[k], other, offset)
-                    if part != other:
-                        return False
-        return True
-
-    def _load(self, names):
-        state = self._either("state1", "state2", _STATE, names)
-        self.state_known = state != b""  # there was a memory, readable or not
-        self.state_read = bool(state)
-        self.folded = self.state_sequence = self.highest if state else 0
-        if state:
-            self._take_state(state)
-        else:
-            self.new = True  # never made, or both copies unreadable (S9)
-            self.positive_proven = False
-        self.code_sequence = [0] * _ROWS
-        for row in range(_ROWS):
-            content = self._file("c%02d" % row, _CODE, names)
-            if content:
-                self.code_sequence[row] = sequence_of(self.check)
-                self.codes_of[row] = array("i", content)
-                self._leave(row)
-        self.log.strip = self._file("strip", _STRIP, names) or self.log.strip
+        return PowerUp(self)
 
     def _file(self, name, kind, names):
         # Content of a file, b"" without one; a damaged one is named.
@@ -207,61 +97,6 @@ class FlashMemory(RamMemory):
         if content is None:
             self.damaged = True
         return content
-
-    def _either(self, one, other, kind, names):
-        # The newer of two copies that can be read; b"" where none was ever written, None where both are damaged.
-        first = self._file(one, kind, names)
-        sequence = sequence_of(self.check) if first else -1
-        second = self._file(other, kind, names)
-        if second and sequence_of(self.check) >= sequence:
-            return second
-        return first if first or second is not None else None
-
-    def _load_journal(self):
-        self.journal.scan(self.folded, self._take_page)
-        self.journal.sequence = max(self.journal.sequence, self.highest + 1)
-        self.damaged = self.damaged or self.journal.damaged > 0
-        if self.journal.foreign:
-            self._foreign()
-
-    def _settle(self, unknown):
-        # Restarted while live, or nobody knows: the positive main was closed, or about to be (S10).
-        self.settled = True
-        if unknown and self.state_known:
-            self.state[0] = MARK_LIVE
-        if self.state[0]:
-            self.positive_proven = False
-        self.mark = self.want = self.state[0]
-        for row in range(_ROWS):
-            if row not in self.locked and self.codes_of[row]:
-                self.codes_of[row][K.FLAGS] = 0
-        self.drifting = has_drifted(self.lines(_LOOKED_BACK))
-
-    def _take_page(self, kind, sequence, page):
-        if sequence > self.state_sequence:
-            self.state_read = True
-            self.state_sequence = sequence
-            self._take_state(page[HEAD : HEAD + _STATE_BYTES])
-        rest = page[HEAD + _STATE_BYTES :]
-        if kind == _CODE:
-            record = array("i", rest[: K.BYTES])
-            row = record[K.ROW]
-            if 0 < row < _ROWS and sequence > self.code_sequence[row]:
-                self.code_sequence[row] = sequence
-                self.codes_of[row] = record
-                self.unfolded[row] = 1
-        elif kind == _STRIP:
-            self.log.take_strip(sequence, rest[: self.log.strip_bytes])
-            self.strip_unfolded = True
-
-    def _take_state(self, content):
-        state = self.state = array("i", content)
-        self.positive_proven = bool(state[1])
-        self.negative_proven = bool(state[2])
-        self.precharge_mj, self.discharge_mj, self.under_load, self.flats = state[3:7]
-        self.new = bool(state[7])
-        self.cycle, self.clear_cycle = state[8], state[9]
-        self.locked = [row for row in range(_ROWS) if state[10 + row // _LOCK_BITS] >> row % _LOCK_BITS & 1]
 
     def _state(self):
         state = self.state
@@ -277,15 +112,8 @@ class FlashMemory(RamMemory):
         state[9] = self.clear_cycle
         state[10] = state[11] = state[12] = 0
         for row in self.locked:
-            state[10 + row // _LOCK_BITS] |= 1 << row % _LOCK_BITS
+            state[10 + row // LOCK_BITS] |= 1 << row % LOCK_BITS
         return bytes(state)
-
-    def _forget_the_aged(self):
-        for row in range(_ROWS):
-            record = self.codes_of[row]
-            if row not in self.locked and record and K.has_aged(record, self.cycle):
-                self.codes_of[row] = K.new_record(row)
-                self.unfolded[row] = 1
 
     def _fail(self, why):
         self.why_failed = self.why_failed or why
@@ -337,12 +165,12 @@ class FlashMemory(RamMemory):
         self.folded = journal.sequence - 1
         for row in range(_ROWS):
             if self.unfolded[row]:
-                self._write("c%02d" % row, _CODE, bytes(self.codes_of[row]))
+                self._write("c%02d" % row, CODE, bytes(self.codes_of[row]))
                 self.unfolded[row] = 0
                 self._leave(row)
                 yield
         if self.strip_unfolded:
-            self._write("strip", _STRIP, self.log.strip)
+            self._write("strip", STRIP, self.log.strip)
             self.strip_unfolded = False
             yield
         if self.line_waits:
@@ -351,7 +179,7 @@ class FlashMemory(RamMemory):
             yield
         state = self._state()
         for name in ("state1", "state2"):
-            self._write(name, _STATE, state)
+            self._write(name, STATE, state)
             yield
         for k in range(len(journal.blocks)):
             if journal.sequence - 1 != self.folded:
@@ -534,16 +362,16 @@ class FlashMemory(RamMemory):
         row = self._row_to_store()
         page = journal.page
         if self.state_waits:
-            kind = _STATE
+            kind = STATE
         elif row:
-            kind = _CODE
-            page[HEAD + _STATE_BYTES : HEAD + _STATE_BYTES + K.BYTES] = bytes(self.codes_of[row])
+            kind = CODE
+            page[HEAD + STATE_BYTES : HEAD + STATE_BYTES + K.BYTES] = bytes(self.codes_of[row])
         elif self.strip_waits and journal.free > RESERVED:
-            kind = _STRIP
-            page[HEAD + _STATE_BYTES : HEAD + _STATE_BYTES + self.log.strip_bytes] = self.log.strip
+            kind = STRIP
+            page[HEAD + STATE_BYTES : HEAD + STATE_BYTES + self.log.strip_bytes] = self.log.strip
         else:
             return False
-        page[HEAD : HEAD + _STATE_BYTES] = self._state()
+        page[HEAD : HEAD + STATE_BYTES] = self._state()
         if journal.commit(kind):
             self._is_stored(kind, row)
         elif journal.failed():
@@ -560,9 +388,9 @@ class FlashMemory(RamMemory):
 
     def _is_stored(self, kind, row):
         self.mark = self.want
-        if kind == _STATE:
+        if kind == STATE:
             self.state_waits -= 1
-        elif kind == _STRIP:
+        elif kind == STRIP:
             self.strip_waits = False
             self.strip_unfolded = True
         else:

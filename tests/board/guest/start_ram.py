@@ -64,6 +64,6 @@ from loopwarden.link import parts  # noqa: E402
 from loopwarden.link.console import Console  # noqa: E402
 
 made, image = made_and_started()
-del load, installed, start  # as the board lets go of them
+del load, installed, start, sys.modules["plain_power_up"]  # as the board lets go of them
 gc.collect()
 print(json.dumps({"ram": gc.mem_alloc() - before - image, "boot": cost}))
