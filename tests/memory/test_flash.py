@@ -8,7 +8,7 @@ import pytest
 
 from loopwarden.memory import codes as K
 from loopwarden.memory import flash as F
-from loopwarden.memory.drive_log import CODES, HOTTEST_DC, LINES, LOWEST_OHM, SUMMARY_FILES
+from loopwarden.memory.drive_log import CODES, HOTTEST_DC, LINES, LOWEST_OHM, SUMMARY_FILES, has_drifted
 from loopwarden.memory.sealed import SCHEMA, TAIL, seal
 
 from .desk_flash import powered
@@ -755,9 +755,9 @@ def test_a_restart_that_only_discharges_is_no_drive_and_no_reading_is_no_drift(t
         ticks(world, memory, 2)
     assert not memory.log.drove
     lines = [[0, 1, ohm] for ohm in (4_000_000,) * 6 + (1 << 29,)]
-    assert not F.has_drifted(lines)
-    assert not F.has_drifted([[0, 1, 1 << 29], *lines])
-    assert F.has_drifted([*lines, [0, 1, 2_000_000]])
+    assert not has_drifted(lines)
+    assert not has_drifted([[0, 1, 1 << 29], *lines])
+    assert has_drifted([*lines, [0, 1, 2_000_000]])
 
 
 def test_summary_lines_of_many_power_cycles_are_read_a_file_at_a_time(tmp_path, monkeypatch):

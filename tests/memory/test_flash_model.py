@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from loopwarden.memory import codes as K
-from loopwarden.memory.ram import KEPT
+from loopwarden.memory.rules import KEPT
 
 from .desk_flash import powered
 from .guest.bench_world import ROWS, BenchWorld

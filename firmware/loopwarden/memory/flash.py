@@ -19,7 +19,8 @@ from micropython import const
 
 from loopwarden.memory import codes as K
 from loopwarden.memory.drive_log import LINE_BYTES, LINES, SUMMARY_FILES, DriveLog
-from loopwarden.memory.ram import KEPT, MARK_DEAD, MARK_LIVE, RamMemory
+from loopwarden.memory.journal import Journal
+from loopwarden.memory.rules import KEPT, MARK_DEAD, MARK_LIVE, Memory
 from loopwarden.memory.sealed import DAMAGED, FOREIGN, HEAD, TAIL, seal, sealed_kind, sequence_of
 from loopwarden.policy import fault_table as T
 from loopwarden.policy.faults import ENDED
@@ -35,8 +36,8 @@ STATE_BYTES = const(64)
 _ROWS = len(T.TABLE) + 1
 
 
-class FlashMemory(RamMemory):
-    """One board's fault memory. Beside the attributes of RamMemory: birth (two integers, drawn when it was made),
+class FlashMemory(Memory):
+    """One board's fault memory. Beside the attributes of Memory: birth (two integers, drawn when it was made),
     foreign (a schema of another version was found), why_failed ("" or a text), stored(row).
 
     flash   block device of the whole file system, as rp2.Flash()
@@ -90,6 +91,9 @@ class FlashMemory(RamMemory):
         from loopwarden.memory.power_up import PowerUp  # needed once: no name of this module holds it
 
         return PowerUp(self)
+
+    def _open_journal(self, blocks):
+        self.journal = Journal(self.flash, blocks)
 
     def _file(self, name, kind, names):
         # Content of a file, b"" without one; a damaged one is named.

@@ -12,8 +12,8 @@ from micropython import const
 from loopwarden.memory import codes as K
 from loopwarden.memory import flash as F
 from loopwarden.memory.drive_log import CYCLE, has_drifted
-from loopwarden.memory.journal import BLOCK, Journal
-from loopwarden.memory.ram import MARK_LIVE
+from loopwarden.memory.journal import BLOCK
+from loopwarden.memory.rules import MARK_LIVE
 from loopwarden.memory.sealed import HEAD, sequence_of
 
 _LOOKED_BACK = const(40)  # power cycles, for the last drives' isolation
@@ -103,7 +103,7 @@ class PowerUp:
         m = self.m
         where = array("i", where)
         m.birth = (where[0], where[1])
-        m.journal = Journal(m.flash, list(where[2:]))
+        m._open_journal(list(where[2:]))
         if not self._mapping_holds():
             m._fail("the journal's blocks are not those of its files")
 

@@ -36,19 +36,17 @@ class Faults:
         self.dt = self.clock_ms = self.now = self.turn = 0  # dt: ms since the subject's last turn; now wraps, 29 bits
         table = ((0,) * T.COLUMNS,) + T.TABLE  # ids start at 1 and have no gaps
         rows = len(table)
-        self.ends = [row[T.ENDS] for row in table]
-        self.stop_row = self.ends.index(T.KEY_ACKED)
+        self.ends = bytes([row[T.ENDS] for row in table])
+        self.stop_row = self.ends.index(bytes((T.KEY_ACKED,)))
         self.asks = [[_asks(row, row[column]) for row in table] for column in (T.OFF, T.STANDING, T.MOVING)]
-        caps = [[row[column] << 8 | row[T.ID] for row in table] for column in (T.DRIVE, T.CHARGE)]
-        self.drive_caps, self.charge_caps = caps
+        self.drive_caps, self.charge_caps = [[row[k] << 8 | row[T.ID] for row in table] for k in (T.DRIVE, T.CHARGE)]
         self.set_ms = [row[T.SET_MS] for row in table]
         for row_id, set_ms in build.debounce:
             self.set_ms[row_id] = set_ms
         self.active, self.marks = bytearray(rows + 1), bytearray(rows)  # ids of active rows, then zeros; for the memory
         self.event, self.places, self.since_ms, self.measured = [[0] * rows for _ in range(4)]
         self.first, self.row, self.place, self.begin, self.floor, self.counts = [[] for _ in range(6)]
-        self.owed, self.much = [], bytearray(0)  # owed: what was bad in ticks put off, and above it their ms
-        self.on = bytearray(0)  # per slot: 1 active
+        self.owed, self.much, self.on = [], bytearray(0), bytearray(0)  # owed: bad in ticks put off, above it their ms
         self.actives = self.judged = self.best = self.bits = self.locks = self.acked = self.marked = 0
         self.worst = self.worst_row = 0  # bits: 1 caution lamp, 2 stop lamp, and what locks, of all active rows
         # Set by the supervisor: how many rows may become active in this tick; the pair of groups that counts in it.
@@ -78,7 +76,9 @@ class Faults:
             if row[T.ID] not in self.row:
                 self.add(((row[T.ID], 0, 0),))
             self.event[row[T.ID]] = self.row.index(row[T.ID])
-        self.on = bytearray(len(self.row))
+        kept = [column[:] for column in (self.row, self.place, self.begin, self.floor, self.counts)]  # no room to grow
+        self.row, self.place, self.begin, self.floor, self.counts = kept
+        self.on = bytearray(len(self.row))  # per slot: 1 active
         for i in locked:  # S9
             self.trip(i)
         self.marks = bytearray(len(self.ends))  # what was locked before is no new occurrence
