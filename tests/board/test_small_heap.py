@@ -1,16 +1,21 @@
 """A board with little memory: what answers is loaded at rest and dropped, and nothing of it changes a tick (S11, S15).
 
-A 64-bit heap, on which everything is about twice as big as on a board, beside the stand-ins.
+A 64-bit heap, on which everything is about twice as big as on a board, beside the stand-ins. With RP2040 there is left
+beside a page for people what an RP2040 has left there, some 47 KB (test_loop_cost.py, 32-bit build).
 """
 
 import re
 
 import pytest
 from sim.board_bench import scenario_of
+from sim.scenario_files import TRUCK
+from sim.test_virtual_board import live
+
+from loopwarden_sim.scenario import Action
 
 from .chat import breaches, run_with_host, sealed
 
-ROOMY, TIGHT = 470_000, 420_000
+ROOMY, TIGHT, RP2040 = 415_000, 370_000, 355_000
 ASKS = {75: b"status\r", 95: b"why start\r", 1500: b"status\r", 1800: b"why drive limit\r", 2000: sealed(3, b"status")}
 ONCE = "For more, ask once at rest: where memory allows, it then stays for the drive."
 
@@ -62,3 +67,24 @@ def test_what_was_dropped_is_gone_from_the_heap(talks):
     tight, roomy = talks[1][TIGHT].heap, talks[1][ROOMY].heap
     assert abs(tight[3000] - tight[900]) < 1024
     assert roomy[3000] - tight[3000] > 80_000
+
+
+def test_a_lock_is_cleared_over_the_console_with_as_little_room_as_an_rp2040_has(tmp_path):
+    """A crash at speed: told, cleared by request and button, told again; and `why`, for which there is no room."""
+    events = (400, Action("set", "crash", 1.0)), (450, Action("set", "crash", 0.0)), (460, Action("set", "key", 0.0))
+    events += (2000, Action("set", "key", 1.0)), (2620, Action("set", "ack", 1.0)), (2640, Action("set", "ack", 0.0))
+    asks = {2400: b"status\r", 2500: b"faults\r", 2600: b"clear crash\r", 2800: b"faults\r", 2900: b"why start\r"}
+    talk = run_with_host(
+        live(TRUCK, 60, *events), tmp_path / "a.img", lambda tick: asks.get(tick, b""), heap_bytes=RP2040
+    )
+    assert not talk.outcome.failure
+    assert not talk.outcome.breaches
+    assert talk.resets == []
+    told = said(talk)
+    assert 44 <= int(re.search(r"(\d+) KB free", told)[1]) <= 50
+    assert "active, kept until cleared" in told
+    assert "crash: done" in told
+    assert "past, stored" in told
+    assert "Not answered" in told[told.index("why start") :]
+    assert talk.ticks[2590].active
+    assert not talk.ticks[2990].active

@@ -84,8 +84,8 @@ def _found(port: str, found: Found) -> str:
     ]
     if found.chip == "rp2040":
         lines.append(
-            "Caution: an RP2040 has too little memory for the console's answers: over it no code can be read or"
-            " cleared, so a new board stays locked. Take a board with an RP2350."
+            "Caution: an RP2040 has little memory: its console does not answer `why`, and pages only at rest. Take a"
+            " board with an RP2350."
         )
     if found.dead_mv is None:
         why = f" ({found.problem})" if found.problem else ""

@@ -2,8 +2,9 @@
 
 The parts are made as board/start.py makes them, from compiled files, with stand-ins for `machine` and `rp2` and plain
 files for the fault memory; what the stand-ins and the model of the flash hold is taken off where it can be told.
-Files: `config.json`, `build.bin`, `boot.py`. Prints one JSON object: `ram` bytes after a collection, `boot` counted
-instructions.
+The program is what an installation puts on a board, with its short names; this script and the memory's stand-in go
+through `version.script_for`. Files: `config.json`, `build.bin`, `boot.py`. Prints one JSON object: `ram` bytes after a
+collection, `deeds` and `page` with what clears, or makes pages, loaded as well; `boot` counted instructions.
 """
 
 import gc
@@ -34,11 +35,11 @@ def boot():
     return meter.fuel
 
 
-def made_and_started():
+def made_and_started(kept, load):
     """The parts, as start.py makes them."""
     with open("build.bin", "rb") as file:
         packed = file.read()
-    built = start.Kept(load(packed))
+    built = kept(load(packed))
     packed = None
     board = Board(built, [].clear)
     flash = PlainFlash()
@@ -63,7 +64,24 @@ from loopwarden.build import load  # noqa: E402
 from loopwarden.link import parts  # noqa: E402
 from loopwarden.link.console import Console  # noqa: E402
 
-made, image = made_and_started()
+made, image = made_and_started(start.Kept, load)
 del load, installed, start, sys.modules["plain_power_up"]  # as the board lets go of them
 gc.collect()
-print(json.dumps({"ram": gc.mem_alloc() - before - image, "boot": cost}))
+held = {"ram": gc.mem_alloc() - before - image, "boot": cost}
+# One by one, as this build may not collect while something loops.
+__import__("loopwarden.policy.fault_table")
+__import__("loopwarden.naming")
+__import__("loopwarden.writer")
+__import__("loopwarden.link.lines")
+__import__("loopwarden.link.tables")
+__import__("loopwarden.link.rows")
+__import__("loopwarden.link.requests")
+__import__("loopwarden.link.deeds")
+gc.collect()
+held["deeds"] = gc.mem_alloc() - before - image
+parts.drop(("loopwarden.link.deeds",))
+__import__("loopwarden.readings")
+__import__("loopwarden.link.pages")
+gc.collect()
+held["page"] = gc.mem_alloc() - before - image
+print(json.dumps(held))
