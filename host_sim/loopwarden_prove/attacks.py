@@ -19,7 +19,7 @@ AWAKE = frozenset({"checking", "live", "winding down"})
 LIVE = frozenset({"live"})
 UP = frozenset({"live", "winding down"})
 _QUICK_MS = 100  # what is looked at in every tick: some ticks of debounce beside the set time
-_HEAT_MS = 1500  # the same, behind a warning that is counted first
+_HEAT_MS = 2500  # the same, where a step that no part can make is taken for its sensor's fault first
 _SLOW_MS = 1000  # what has its turn: twice the longest way round, and what waits while much else is counted
 
 
