@@ -15,11 +15,11 @@ class Lamps(Part):
         """One tick."""
         o = self.outputs
         p = self.phases
-        # S5: out only with nothing commanded or reported closed and the bus validly dead for 1 s without a break.
+        # S5: out only with nothing commanded, each contact read and open, the bus validly dead for 1 s without a break.
         # A contactor in its release time may still conduct: lit from precharging until all have let go.
         # The lamp test leaves it alone: it is lit from power-up until the bus has proven itself, which tests it.
         dark = self.electrics.dead_ms >= _DEAD_MS and (p.stage <= _READY or p.stage > _ALL_OPEN)
-        dark = dark and not (o.positive or o.negative or o.precharge or self.switches.reported)
+        dark = dark and not (o.positive or o.negative or o.precharge or self.switches.unsure)
         o.lamp_hv = 0 if dark else 1
         test = p.stage == _READY and p.t_ms < _TEST_MS
         o.lamp_ready = 1 if test or (p.stage == _DRIVE and p.solid) else 0

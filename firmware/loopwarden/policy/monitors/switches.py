@@ -22,7 +22,8 @@ _COUNTER = const(0x1FFFFFFF)
 class Switches(Part):
     """Attributes: word (the inputs as they count), edges (bits that rose in this tick, surely), key, plugged (surely).
 
-    reported: mains whose feedback contact says closed, 1 positive, 2 negative; 0 where none is fitted.
+    reported: mains whose feedback contact says closed, 1 positive, 2 negative; 0 where none is fitted. unsure: contacts
+    that say so or cannot be read (S5).
     cut: 1 while a stop, a crash or an open hard loop is there or was latched in this tick (S3). open: loops that read
     open or were latched open. driving, charging: set by the phases: a plug is out of place; the charge permit counts,
     not the drive permit. coolant_asked: set by cooling. busy: look at the next tick even if no input changes.
@@ -35,7 +36,7 @@ class Switches(Part):
         absent = (0 if build.crash_fitted else S.CRASH) | (0 if build.plug_fitted else S.PLUG)
         self.used = ~(absent | (0 if build.feedback else _CONTACTS))
         self.key = self.edges = self.seen_low = self.plugged = self.coolant_asked = self.driving = self.charging = 0
-        self.reported = self.open = self.was_open = self.flickers = self.flicker_at = self.start_ms = 0
+        self.reported = self.unsure = self.open = self.was_open = self.flickers = self.flicker_at = self.start_ms = 0
         self.loops = len(build.loop_kind)
         self.all_loops = (1 << self.loops) - 1
         kinds = [sum([1 << n for n in range(self.loops) if build.loop_kind[n] == kind]) for kind in range(4)]
@@ -63,7 +64,7 @@ class Switches(Part):
         self.key = word & _KEY
         self.plugged = (word & known) >> 3 & 1
         self.word = word
-        self.reported = word >> 8 & 3
+        self.reported, self.unsure = word >> 8 & 3, (word | ~known) & self.used & _CONTACTS
         if self.edges & _ACK:
             self.faults.acknowledge()
         self._loops(i, ~(word >> _LOOP_SHIFT) & self.all_loops, i.latch >> _LOOP_SHIFT & self.all_loops)
