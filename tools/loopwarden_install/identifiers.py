@@ -206,6 +206,8 @@ class _Walk(ast.NodeVisitor):
                 raise self.refuse(node, f"{original} is imported under another name")
             self.add(GLOBAL, name, node, name_at, module=self.source.module if module else "", stored=stored)
         elif scope.is_class:
+            if not stored and name in self.source.bound:
+                raise self.refuse(node, f"{name} is of the class or of the module, by when it is read")
             self.add(ATTRIBUTE, name, node, name_at, stored=stored, owner=scope.owner)
         else:
             self.add(LOCAL, name, node, name_at, function=scope.function, stored=stored)
