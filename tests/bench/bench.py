@@ -20,6 +20,7 @@ from typing import Any
 
 from board.chat import breaches, curious_host, now_and_then, run_with_host, wild_host
 from board.recorded_pins import loop_cost, started
+from campaign import ticks_per_s
 from code_lines import folder_lines
 from drive import recorded, timed
 from install.install_bench import flash_cuts, old_image, pulled_cables, recorded_install, spread
@@ -33,6 +34,7 @@ import loopwarden.policy
 from loopwarden_install.version import program
 from loopwarden_sim.scenario import Scenario, load_scenario
 from micropython_runs.runners import run_wasm
+from proof.last_run import last_run, when
 
 ROOT = Path(__file__).parents[2]
 POLICY = Path(loopwarden.policy.__file__).parent
@@ -104,6 +106,23 @@ FIGURES: dict[str, tuple[str, float | None]] = {
     "install_cut_points": ("", None),
     "install_cut_failures": ("", 0),
     "first_output_instructions": ("", None),
+    "campaign_ticks_per_s": ("1/s", None),
+    "campaign_scaling_2_workers": ("", None),
+    "campaign_cases": ("", None),
+    "campaign_breaches": ("", 0),
+    "explored_states": ("", None),
+    "explored_transitions": ("", None),
+    "exploration_breaches": ("", 0),
+    "mutation_score_percent": ("%", None),
+    "sabotage_planted": ("", None),
+    "sabotage_missed": ("", 0),
+}
+
+LEAST = {
+    "campaign_ticks_per_s": 60_000,
+    "campaign_scaling_2_workers": 1.8,
+    "mutation_score_percent": 95,
+    "sabotage_planted": 40,
 }
 
 
@@ -267,7 +286,13 @@ def measure() -> tuple[dict[str, float], list[str]]:
     figures["policy_code_lines"] = folder_lines(POLICY)
     figures["scenarios_passed"] = passed
     figures["scenarios_failed"] = failed
-    return {name: figures[name] for name in FIGURES}, remarks
+    one, two = ticks_per_s(1), ticks_per_s(2)
+    figures["campaign_ticks_per_s"], figures["campaign_scaling_2_workers"] = round(two), round(two / one, 2)
+    long_run = last_run()
+    figures.update(long_run.get("figures", {}))
+    remarks.append(f"campaign, exploration, mutants and sabotage: {when(long_run)}")
+    remarks += [f"not run yet: {name}" for name in FIGURES if name not in figures]
+    return {name: figures[name] for name in FIGURES if name in figures}, remarks
 
 
 def table(figures: Mapping[str, float], remarks: list[str]) -> str:
@@ -276,7 +301,7 @@ def table(figures: Mapping[str, float], remarks: list[str]) -> str:
     for name, value in figures.items():
         unit, most = FIGURES[name]
         limit = "" if most is None else f"{most:,.10g}"
-        mark = "  OVER" if most is not None and value > most else ""
+        mark = "  OVER" if most is not None and value > most else "  UNDER" if value < LEAST.get(name, value) else ""
         lines.append(f"{name:<34}{value:>12,.10g}  {unit:<6}{limit:>10}{mark}")
     return "\n".join([*lines, *remarks])
 
