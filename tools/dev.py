@@ -33,8 +33,18 @@ POLICY = "firmware/loopwarden/policy"
 # The policy's own tests that take every branch of it; the others take some of them again, more slowly when watched.
 COVERING = [
     f"tests/policy/test_{name}.py"
-    for name in ("down", "faults_turns", "limits_cooling_charge", "monitors", "moving", "start_checks", "up")
+    for name in (
+        "down",
+        "faults_turns",
+        "limits_cooling_charge",
+        "monitors",
+        "moving",
+        "start_checks",
+        "unknown_inputs",
+        "up",
+    )
 ]
+COVERING += ["tests/policy/test_short_ways.py::test_a_bus_that_comes_alive_holds_the_supply_again"]
 NO_NETWORK = ("(from versions: none)", "ConnectionPool")  # what pip says of an index it could not read, or lost
 
 

@@ -139,3 +139,14 @@ def test_rows_of_a_power_cycle_are_noted_one_by_one_and_counted():
         log.note(row)
     assert [row for row in range(len(T.TABLE) + 1) if D.noted(log.line, row)] == list(rows)
     assert D.count(log.line) == len(rows)
+
+
+def test_a_drive_counts_once_the_bus_is_proven_dead_after_it():
+    """Back from that proof to discharging, as the bus came up again, it is not over."""
+    log, world = drive()
+    run(log, world, 100)
+    for stage, drove in ((16, False), (17, False), (18, False), (16, False), (17, False), (18, False), (0, True)):
+        world.phases.stage = stage
+        run(log, world, 100)
+        assert log.drove == drove, stage
+    assert log.line[D.FLAGS] & D.DROVE

@@ -16,6 +16,19 @@ from .session import ROOT, TESTS
 _BEST = 6  # that killed others of the same function
 _NAMES = re.compile(r"^(\w+(?:, \w+)*) = ")
 _TABLE = "policy/fault_table.py"
+# Tests that were written for a file, beginnings of paths on both sides; both sides of its edges are looked at there.
+_OWN = {
+    "policy/monitors/": ("tests/policy/test_monitors", "tests/policy/test_unknown_inputs", "tests/policy/test_moving"),
+    "policy/start_checks": ("tests/policy/test_start_checks",),
+    "policy/faults": ("tests/policy/test_faults_",),
+    "policy/limits": ("tests/policy/test_limits",),
+    "policy/cooling": ("tests/policy/test_limits",),
+    "policy/supervisor": ("tests/policy/test_start_checks", "tests/policy/test_emergency"),
+    "policy/phases": ("tests/policy/test_up", "tests/policy/test_down", "tests/policy/test_moving"),
+    "policy/resistors": ("tests/policy/test_up", "tests/policy/test_down"),
+    "policy/lamps": ("tests/policy/test_down", "tests/policy/test_monitors"),
+    "memory/": ("tests/memory/",),
+}
 
 
 def sources() -> list[str]:
@@ -90,8 +103,10 @@ class Plan:
         """Tests for a mutant in their order, until `most_s` of usual processor time."""
         able = self._that_run(mutant)
         best = [name for name, _ in self.kills[mutant.file, mutant.where].most_common(_BEST) if name in able]
+        own = tuple(test for file, tests in _OWN.items() if mutant.file.startswith(file) for test in tests)
+        order = sorted(self._by_price(able), key=lambda name: not name.startswith(own))  # else as it was
         chosen, left_s = [], most_s
-        for name in [*best, *(name for name in self._by_price(able) if name not in best)]:
+        for name in [*best, *(name for name in order if name not in best)]:
             left_s -= self.seconds[name]
             if left_s < 0:
                 break

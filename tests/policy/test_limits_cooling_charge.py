@@ -130,6 +130,22 @@ def test_outside_live_and_winding_down_nothing_is_granted():
     rig.until(lambda r: r.sup.phases.stage == P.IDLE, 60_000)
 
 
+def test_a_second_drive_is_held_back_as_the_first_one_was():
+    """S7: until the bus has held for a second, and then until isolation has settled; nothing of the last drive counts."""
+    rig = driven()
+    assert rig.out.drive_limit_permille == 1000
+    rig.stand()
+    rig.key = 0
+    rig.until(lambda r: r.sup.phases.stage == P.IDLE, 60_000)
+    rig.turn_key().press_start()
+    rig.until(lambda r: r.phase == "live", 5_000)
+    seen = set()
+    rig.recorder = lambda r: seen.add((bool(r.sup.phases.solid), r.sup.isolation.settled, r.out.drive_limit_permille))
+    rig.run(5_000)
+    assert max(limit for solid, _, limit in seen if not solid) == 50
+    assert max(limit for _, settled, limit in seen if not settled) == 200
+
+
 # Cooling
 
 
@@ -213,6 +229,9 @@ def test_motor_heat_warms_a_cold_pack_and_else_the_heater():
     glide(rig, 80)
     rig.run(3_000)
     assert (rig.out.heat_share, rig.out.heater) == (0, 0)
+    rig.zones_dc[4] = 250
+    rig.run(3_000)
+    assert rig.out.heat_share == 0  # the motor is warm, and nobody wants its heat
 
 
 def test_with_no_pack_zone_readable_it_cools_with_all_it_has():

@@ -310,6 +310,14 @@ def test_until_the_first_settled_reading_the_drive_limit_is_20_per_cent():
     assert rig.out.drive_limit_permille == 1000
 
 
+def test_a_reading_of_this_very_tick_settles_it():
+    """An age of 0 is as fresh as a reading can be."""
+    rig = after_closing()
+    rig.held["isolation_age_ms"] = 0
+    rig.run(TRUCK.iso_settle_ms + 1_000)
+    assert rig.sup.isolation.settled
+
+
 def test_a_low_reading_before_it_has_settled_is_no_fault():
     """The capacitors to chassis are still charging."""
     rig = after_closing()

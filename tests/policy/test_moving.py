@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import pytest
 
+from loopwarden import signals as S
 from loopwarden.policy import fault_table as T
 
 from .rig import ID_OF, Rig, device_build
@@ -358,3 +359,13 @@ def test_a_wheel_that_seems_to_slow_faster_than_brakes_can_is_not_believed():
     rig.speed_mm_s = 0
     rig.run(5_000)
     assert rig.sup.motion.moving
+
+
+def test_a_pulse_without_a_speed_is_moving():
+    """S4, S10: a wheel that was heard moves, at whatever speed; the last one known stays the last one known."""
+    rig = driven()
+    known = rig.sup.motion.last_mm_s
+    rig.held.update(speed_mm_s=None, speed_pulses=1, speed_state=S.OK)
+    rig.run(5_000)
+    assert rig.sup.motion.moving
+    assert rig.sup.motion.last_mm_s == known > 0
