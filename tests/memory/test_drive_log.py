@@ -77,7 +77,7 @@ def test_places_of_samples_that_were_never_taken_are_told_from_taken_ones():
 
 
 def test_a_reaction_outside_of_a_drive_keeps_no_strip():
-    """A refusal in the morning must not push out what was kept of yesterday's drive; ten ticks after it is over."""
+    """A refusal in the morning must not push out what was kept of a drive. The tenth tick after it is over."""
     log, world = drive()
     run(log, world, 1_000)
     world.faults.column = 0

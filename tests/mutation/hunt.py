@@ -66,7 +66,8 @@ class Results:
         if file.exists():
             for line in file.read_text(encoding="utf-8").splitlines():
                 result = json.loads(line)
-                self.of[result.pop("key")] = Verdict(**result)
+                key = result.pop("key")
+                self.of[key] = Verdict(**result)
 
     def add(self, mutant: Mutant, verdict: Verdict) -> None:
         """Keep one more."""

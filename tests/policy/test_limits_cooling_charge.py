@@ -131,7 +131,7 @@ def test_outside_live_and_winding_down_nothing_is_granted():
 
 
 def test_a_second_drive_is_held_back_as_the_first_one_was():
-    """S7: until the bus has held for a second, and then until isolation has settled; nothing of the last drive counts."""
+    """S7: until the bus has held for a second, then until isolation has settled; the last drive counts for nothing."""
     rig = driven()
     assert rig.out.drive_limit_permille == 1000
     rig.stand()
