@@ -126,6 +126,66 @@ def test_both_freeze_frames_are_kept_and_nothing_is_made_up():
     assert (record[K.FIRST_CYCLE], record[K.LATEST_CYCLE]) == (3, 5)
 
 
+def test_a_freeze_frame_holds_each_reading_under_its_own_name():
+    """No two values are equal, so that none can stand in another one's place."""
+    world = BenchWorld()
+    i, o, t = world.inputs, world.outputs, world.thermal
+    i.bus_mv, i.pack_mv, i.current_ma, i.isolation_ohm, i.speed_mm_s = 381_000, 382_000, -4_000, 5_000_000, 6_000
+    o.drive_limit_permille, o.charge_limit_permille = 710, 820
+    o.positive, o.negative, o.precharge, o.discharge = 0, 1, 0, 1
+    t.hottest_dc, t.coldest_dc = 313, 131
+    world.faults.clock_ms, world.faults.measured[ALWAYS_ROW] = 9_999, 77
+    world.phases.phase, world.switches.word = 3, 0x30001
+    record = K.new_record(ALWAYS_ROW)
+    K.write_frame(record, K.LATEST, world, ALWAYS_ROW)
+    assert K.frame_at(record, K.LATEST) == {
+        "t_ms": 9_999,
+        "phase": 3,
+        "bus_mv": 381_000,
+        "pack_mv": 382_000,
+        "current_ma": -4_000,
+        "isolation_ohm": 5_000_000,
+        "hottest_dc": 313,
+        "coldest_dc": 131,
+        "speed_mm_s": 6_000,
+        "drive_limit_permille": 710,
+        "charge_limit_permille": 820,
+        "commands": 0b1010,
+        "switches": 0x30001,
+        "measured": 77,
+    }
+
+
+@pytest.mark.parametrize(
+    ("place", "field"),
+    [("isolation", "isolation_ohm"), ("current", "current_ma"), ("speed", "speed_mm_s")],
+)
+def test_a_reading_with_a_bad_state_or_without_a_value_is_none_in_a_frame(place, field):
+    """S10: each of the two alone is enough."""
+    for state, value in ((3, 1_000), (0, None)):
+        world = BenchWorld()
+        setattr(world.inputs, f"{place}_state", state)
+        setattr(world.inputs, field, value)
+        record = K.new_record(ALWAYS_ROW)
+        K.write_frame(record, K.FIRST, world, ALWAYS_ROW)
+        frame = K.frame_at(record, K.FIRST)
+        assert frame.pop(field) is None
+        assert None not in frame.values()
+
+
+@pytest.mark.parametrize(("ok", "field"), [("bus_ok", "bus_mv"), ("pack_ok", "pack_mv")])
+def test_a_voltage_that_is_not_believed_or_not_there_is_none_in_a_frame(ok, field):
+    for believed, value in ((0, 380_000), (1, None)):
+        world = BenchWorld()
+        setattr(world.electrics, ok, believed)
+        setattr(world.inputs, field, value)
+        record = K.new_record(ALWAYS_ROW)
+        K.write_frame(record, K.FIRST, world, ALWAYS_ROW)
+        frame = K.frame_at(record, K.FIRST)
+        assert frame.pop(field) is None
+        assert None not in frame.values()
+
+
 def test_a_count_does_not_run_over():
     record = K.new_record(ALWAYS_ROW)
     record[K.COUNT] = 0xFFFF

@@ -150,3 +150,17 @@ def test_a_drive_counts_once_the_bus_is_proven_dead_after_it():
         run(log, world, 100)
         assert log.drove == drove, stage
     assert log.line[D.FLAGS] & D.DROVE
+
+
+def test_how_long_precharge_and_discharge_took_stands_in_the_line():
+    """From the stage's first tick to the next stage's; what was aborted or came back is no figure."""
+    log, world = drive()
+    run(log, world, 100)
+    for stage, ms in ((3, 200), (6, 240), (7, 100), (8, 100), (16, 1_400), (17, 300), (18, 100), (17, 300)):
+        world.phases.stage = stage
+        run(log, world, ms)
+    assert (log.line[D.PRECHARGE_MS], log.line[D.DISCHARGE_MS]) == (240, 1_400)
+    for stage, ms in ((6, 500), (15, 100), (16, 700)):
+        world.phases.stage = stage
+        run(log, world, ms)
+    assert (log.line[D.PRECHARGE_MS], log.line[D.DISCHARGE_MS]) == (240, 1_400)

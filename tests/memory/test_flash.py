@@ -392,7 +392,7 @@ def test_a_flash_that_holds_nothing_is_a_store_failure(tmp_path):
     memory.flash.bad_pages |= {(n, page * 256) for n in range(F.BLOCKS) for page in range(16)}
     world.note(8)
     ticks(world, memory, 5)
-    assert memory.failed is True
+    assert (memory.failed, memory.ready) == (True, False)
     assert not memory.stored(8)
     assert "do not hold" in memory.why_failed
 
@@ -430,15 +430,33 @@ def test_clearing_is_for_good_and_refused_for_a_lock(tmp_path):
     assert set(counts(powered(tmp_path))) == {LOCK, 76}
 
 
-def test_a_lock_ends_for_good(tmp_path):
+@pytest.mark.parametrize("lock", [18, 34, LOCK, 55, 62, 79])
+def test_a_lock_ends_for_good(tmp_path, lock):
+    """Wherever among the rows it stands."""
     memory, world = commissioned(tmp_path)
-    world.note(LOCK)
+    world.note(lock)
     ticks(world, memory, 60)
-    world.end(LOCK)
+    world.end(lock)
     ticks(world, memory, 1)
     again = powered(tmp_path)
     assert again.locked == []
-    assert LOCK in counts(again)  # what happened stays on record
+    assert lock in counts(again)  # what happened stays on record
+
+
+def test_storing_a_page_is_no_stall_and_folding_is_one(tmp_path):
+    """A tick in which a file was written or a block erased is late on purpose; one page takes a millisecond."""
+    memory, world = commissioned(tmp_path)
+    world.live()
+    world.note(KEYED)
+    world.faults.clock_ms += 20
+    assert memory.work(world) is False
+    assert memory.busy
+    assert memory.stored(KEYED)
+    world.off()
+    assert memory.work(world) is True
+    for _ in range(60):
+        memory.work(world)
+    assert memory.work(world) is False
 
 
 def test_a_row_without_a_code_leaves_no_record(tmp_path):

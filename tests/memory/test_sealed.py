@@ -47,6 +47,14 @@ def test_one_wrong_bit_is_damage(content, data):
     assert sealed_kind(buffer, len(buffer)) == DAMAGED
 
 
+def test_a_good_checksum_behind_another_marker_is_no_record():
+    """Somebody else's file may carry the same kind of checksum."""
+    buffer = sealed(b"not ours")
+    buffer[0] ^= 1
+    buffer[-TAIL:] = Crc32.calc(buffer[:-TAIL]).to_bytes(TAIL, "little")
+    assert sealed_kind(buffer, len(buffer)) == DAMAGED
+
+
 def test_a_whole_record_of_another_schema_is_foreign_not_damaged():
     buffer = sealed(b"from tomorrow")
     buffer[3] = SCHEMA + 1

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from loopwarden.policy import fault_table as T
 from loopwarden.policy import phases as P
 
-from .rig import Rig, device_build
+from .rig import ID_OF, Rig, device_build
 from .test_monitors import all_zones, glide
 from .test_moving import driven
 
@@ -182,6 +182,15 @@ def test_an_air_cooled_build_asks_for_its_fan_only():
     assert rig.out.fan_permille == 1000  # pack warm: full cooling
 
 
+def test_a_warm_pack_that_nobody_has_driven_is_not_cooled_before_the_key_is_on():
+    """The fan would empty the supply's battery on a summer's day."""
+    rig = Rig(device_build(cool_kind=1))
+    rig.zones_dc = [450] * len(rig.zones_dc)
+    for _ in range(150):
+        rig.tick()
+        assert rig.out.fan_permille == 0
+
+
 def test_a_liquid_cooled_build_keeps_its_pump_running_while_live():
     rig = cooled(2)
     rig.run(1_000)
@@ -279,6 +288,18 @@ def test_a_charge_gives_the_charger_the_bus_and_the_drive_nothing():
     o = rig.out
     assert (o.charger_enable, o.inverter_enable, o.drive_limit_permille) == (1, 0, 0)
     assert o.charge_limit_permille == 1000
+
+
+def test_a_charge_that_ends_in_the_cold_names_the_cold_pack():
+    """S13: and one that ends by the charger's own word has no fault to name."""
+    rig = charging()
+    glide(rig, -1)
+    rig.until(lambda r: not r.out.charger_enable, 4_000)
+    assert rig.sup.phases.why_row == ID_OF["PACK_COLD"]
+    rig = charging()
+    rig.charged = 1
+    rig.until(lambda r: not r.out.charger_enable, 4_000)
+    assert rig.sup.phases.why_row == 0
 
 
 ENDS = {

@@ -250,6 +250,8 @@ IN_THE_TICK = {
     "supply without a value": (hold(supply_mv=None), C.SUPPLY),
     "pack zone at trip": (zone(0, TRUCK.pack_trip_dc), C.TEMPERATURE),
     "motor zone shorted": (zone(4, None, S.SHORT), C.TEMPERATURE),
+    "motor zone shorted, with a number": (zone(4, 250, S.SHORT), C.TEMPERATURE),
+    "motor zone without a value": (zone(4, None, S.OK), C.TEMPERATURE),
 }
 
 

@@ -329,6 +329,18 @@ def test_a_weld_is_found_before_the_next_pole_closes(build, contact, fault, at_m
     assert rig.phase == "locked out"
 
 
+def test_a_tenth_of_pack_is_a_weld_and_a_millivolt_less_is_none():
+    """The precharge contactor alone, on a bus that was at 5 V before."""
+    for rise_mv, welded in ((38_999, False), (39_000, True)):
+        rig = pressed(NO_CONTACT)
+        rig.held.update(bus_mv=5_000, pack_mv=390_000)
+        rig.until(lambda r: r.sup.phases.stage == P.NEGATIVE_TEST, 1_000)
+        rig.held["bus_mv"] = 5_000 + rise_mv
+        rig.tick()
+        assert ("NEGATIVE_WELDED" in rig.faults) == welded
+        assert (rig.commanded == set()) == welded
+
+
 def test_with_contacts_that_tell_a_weld_the_start_is_refused_at_all():
     for contact in ("positive", "negative"):
         rig = Rig(TRUCK)
