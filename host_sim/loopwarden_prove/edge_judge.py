@@ -17,11 +17,11 @@ PROMISES = ("S1", "S2", "S3", "S4", "S5", "S6", "S7", "S10", "S11")
 
 _DEAD_MS = 1000  # S5: below the dead level for so long before the lamps may go out
 _STANDS_MS = 2000  # no pulse for so long, on a line that is read
+_CURRENT_WAIT_MS = 2000  # S4: on the way down, for the current to fall
 _HELD_MS = 1000  # S7: the bus within 3 % of pack for so long before more than 5 % is granted
-_PRESS_MS = 1200  # from the start edge to the first contactor: the mark may take a second, and two ticks
+PRESS_MS = 1200  # from the start edge to the first contactor: the mark may take a second, and two ticks
 _GAP_MS = 1000  # guess: between the two proofs on the way up everything is off for no longer
 _WAITS = frozenset({"PRECHARGE_RESISTOR_HOT", "DISCHARGE_RESISTOR_HOT"})  # why an earlier press was refused
-_LONG_MS = 1 << 20
 _STEP_MOST_MS = 100  # the longest step that the supervisor takes
 
 
@@ -50,17 +50,18 @@ class EdgeJudge:
         self.heartbeat = -1
         self.stopped = 0  # 1: a stop demand was seen in the last tick
         self.start_low = 0  # 1: the start input was read low
-        self.press_ms = _LONG_MS  # since the last start edge, and whether it passed its checks
+        self.press_ms = PRESS_MS + 1  # since the last start edge, and what failed at it
         self.press_failed = ""
         self.plug_in = 0  # at that edge
         self.dead_ms = 0
-        self.fell_ms = _LONG_MS  # since a contactor command fell
+        self.fell_ms = _GAP_MS + 1  # since a contactor command fell; no release time is as long
         self.tests_only = 1  # since everything was off, only precharge was commanded
         self.live = self.held_ms = 0  # both mains closed and their loads enabled; the bus near pack since
         self.closed_ms = self.isolation_read = 0  # since both mains are closed
-        self.quiet_ms = self.zero_ms = self.pulsed = 0
+        self.quiet_ms = self.zero_ms = 0
+        self.down_ms = 0  # S4: since it stood for sure; once the way down has begun the current may take 2 s to fall
         self.pulses = self.pulse_ms = self.above_ms = 0
-        self.path_ms = -1  # since precharge and negative are both commanded
+        self.path = 0  # precharge and negative are both commanded, without positive
         self.window: tuple[int | None, ...] = ()  # bus readings since then, as far back as half an R*C
         self.window_ms: tuple[int, ...] = ()
         self.broken: list[tuple[str, str]] = []
@@ -86,7 +87,7 @@ class EdgeJudge:
         if self.live and not (positive and negative):
             self._opens(i, active)
         fell = self.positive > positive or self.negative > negative or self.precharge > precharge
-        self.fell_ms = 0 if fell else min(self.fell_ms + dt_ms, _LONG_MS)
+        self.fell_ms = 0 if fell else min(self.fell_ms + dt_ms, _GAP_MS + 1)
         if positive or negative:
             self.tests_only = 0
         elif not closed and self.fell_ms > _GAP_MS:
@@ -119,8 +120,10 @@ class EdgeJudge:
         dead = bus is not None and bus < self.bounds.dead_mv
         self.dead_ms = min(self.dead_ms + dt_ms, _DEAD_MS) if dead else 0
         read = i.speed_pulses is not None and i.speed_state in (signals.OK, signals.QUIET)
-        self.pulsed = 1 if read and i.speed_pulses else 0
         self.quiet_ms = min(self.quiet_ms + dt_ms, _STANDS_MS) if read and not i.speed_pulses else 0
+        stands = self.quiet_ms >= _STANDS_MS
+        most = _CURRENT_WAIT_MS + 3 * _STEP_MOST_MS
+        self.down_ms = 0 if stands else most if self.outputs.inverter_enable else min(self.down_ms + dt_ms, most)
 
     # S3
 
@@ -144,7 +147,7 @@ class EdgeJudge:
             self.plug_in = 1 if bits & known & signals.PLUG and self.bounds.plug_fitted else 0
             self.press_failed = "" if closed else self._fails(active)
         else:
-            self.press_ms = min(self.press_ms + dt_ms, _LONG_MS)
+            self.press_ms = min(self.press_ms + dt_ms, PRESS_MS + 1)
         if known & signals.START:
             self.start_low = 0 if pressed else 1
 
@@ -155,13 +158,13 @@ class EdgeJudge:
             if bus is None:
                 self._break("S1", "the second proof of a start closes without a bus reading")
             return
-        if self.press_ms > _PRESS_MS:
+        if self.press_ms > PRESS_MS:
             self._break("S1", "a contactor closes without a fresh start edge")
         elif self.press_failed:
             self._break("S1", f"a contactor closes although {self.press_failed}")
         elif self.recheck_start and (failed := self._fails(active)):
             self._break("S1", f"a contactor closes although, since the start edge, {failed}")
-        self.press_ms = _LONG_MS  # one edge, one start
+        self.press_ms = PRESS_MS + 1  # one edge, one start
 
     def _fails(self, active: Collection[str]) -> str:
         """The first start check that fails on this tick's readings, "" for none."""
@@ -229,7 +232,7 @@ class EdgeJudge:
     def _second_main(self, i: Any) -> None:
         bus, pack = self._bus(), self._pack()
         b = self.bounds
-        if self.path_ms < 0:
+        if not self.path:
             self._break("S2", "the second main closes without precharge")
         elif bus is None or pack is None:
             self._break("S2", "the second main closes without valid bus and pack readings")
@@ -244,9 +247,9 @@ class EdgeJudge:
     def _path(self, i: Any, dt_ms: int, commanded: int) -> None:
         """The bus readings of the last half R*C while precharge and negative are closed."""
         if not commanded:
-            self.path_ms, self.window, self.window_ms = -1, (), ()
+            self.path, self.window, self.window_ms = 0, (), ()
             return
-        self.path_ms = self.path_ms + dt_ms if self.path_ms >= 0 else 0
+        self.path = 1
         # None is needed beyond a window and a step.
         keep = [n for n, ms in enumerate(self.window_ms) if ms < self.bounds.half_rc_ms + _STEP_MOST_MS]
         self.window = (*(self.window[n] for n in keep), self._bus())
@@ -262,9 +265,7 @@ class EdgeJudge:
             return
         if not b.speed_fitted:
             self._break("S4", "opened with the speed unknown before the fallback")
-        elif self.pulsed:
-            self._break("S4", "opened in a tick with wheel pulses")
-        elif self.quiet_ms < _STANDS_MS:
+        elif self.down_ms > _CURRENT_WAIT_MS + 2 * _STEP_MOST_MS:
             self._break("S4", "opened without 2 s of silence on a line that is read, and before the fallback")
 
     # S5
@@ -302,7 +303,7 @@ class EdgeJudge:
             self.pulse_ms += dt_ms
             if self.pulses > 1:
                 self._break("S6", "a second proof pulse in one opening")
-            if self.pulse_ms > self._pulse_most_ms + 2 * dt_ms:
+            if self.pulse_ms > self._pulse_most_ms + 2 * max(dt_ms, b.tick_ms):
                 self._break("S6", "the proof pulse is longer than its time")
         else:
             bus = self._bus()

@@ -19,7 +19,6 @@ S15's coil test (tests/link).
 import copy
 from functools import cache
 
-import pytest
 from hypothesis import note, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
