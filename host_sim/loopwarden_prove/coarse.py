@@ -64,6 +64,7 @@ def coarse_truck(**debounce: str) -> BuildFile:
     changes: dict[str, Any] = {
         **_TIMES,
         "build.hold_relay": False,
+        "build.supply_through_key": False,
         "precharge.resistance": "200 ohm",
         "precharge.tolerance": "1 %",
         "precharge.pulse_energy": "900 J",
@@ -73,7 +74,16 @@ def coarse_truck(**debounce: str) -> BuildFile:
         "limits.inverter": "none",
         "limits.motor": "none",
     }
-    for pin in ("fan", "pump", "hold", "heater", "chiller", "chill_valve", "coolant", *(f"zone {n}" for n in range(2, 6))):
+    for pin in (
+        "fan",
+        "pump",
+        "hold",
+        "heater",
+        "chiller",
+        "chill_valve",
+        "coolant",
+        *(f"zone {n}" for n in range(2, 6)),
+    ):
         changes[f"pins.{pin}"] = _NONE
     zones = tomllib.loads((_BUILDS / "orchard_truck.toml").read_text(encoding="utf-8"))["zone"]
     changes["zone"] = [zones[0] | {"covered_by": []}]
@@ -92,7 +102,11 @@ def coarse_cart(*, bleed: bool = False) -> BuildFile:
     }
     if bleed:
         del changes["discharge.window"]
-        changes |= {"discharge": {"kind": "bleed", "window": "60 s"}, "pins.discharge": _NONE, "timing.proof_max": "5 s"}
+        changes |= {
+            "discharge": {"kind": "bleed", "window": "60 s"},
+            "pins.discharge": _NONE,
+            "timing.proof_max": "5 s",
+        }
     return coarse_build("bench_cart", changes)
 
 
@@ -202,10 +216,13 @@ def _good(build: BuildFile) -> Option:
 
 DRIVER = (Option("off"), Option("key", bits=S.KEY), Option("start", bits=S.KEY | S.START, brief=S.START))
 FINE = Option("")
+PLUG = Option("plug", bits=S.PLUG)
+PLUG_CHARGED = Option("plug charged", bits=S.PLUG | S.CHARGED)
+PLUG_NO_PERMIT = Option("plug no permit", bits=S.PLUG, clear=S.LOOP0 << 2)
 
 
 def _bus(build: BuildFile, *, unread: bool = True, levels: int = 3) -> tuple[tuple[int, ...], tuple[Option, ...]]:
-    """Levels of the bus: dead and below the discharge's stop, half of pack, just above the fraction, pack; or unread."""
+    """Levels of the bus: dead, half of pack, just above the fraction where there are four, pack; or unread."""
     middle = round((build.pack.low + build.pack.charge_end) * 500)
     named = {"dead": 0, "half": middle // 2, "fraction": middle * 97 // 100, "pack": middle}
     if levels == 3:
@@ -234,9 +251,13 @@ ISOLATION_LOST = _reads("isolation lost", isolation_ohm=None, isolation_state=S.
 SUPPLY_FAILS = _reads("supply fails", supply_mv=1_000)
 TRIP = _reads("at trip", zone_dc=[800] + [None] * 9)
 UNREAD_ZONE = _reads("zone unread", zone_dc=[None] * 10, zone_state=[S.OPEN] + [S.STALE] * 9)
+PLUG_FULL = Option("plug full", bits=S.PLUG, readings={"pack_mv": 416_000})
+PLUG_COLD = Option("plug cold", bits=S.PLUG, readings={"zone_dc": [-30] + [None] * 9})
 
 
-def _free(name: str, build: BuildFile, *wrong: Option, driver: tuple[Option, ...] = DRIVER, unread: bool = True) -> Model:
+def _free(
+    name: str, build: BuildFile, *wrong: Option, driver: tuple[Option, ...] = DRIVER, unread: bool = True
+) -> Model:
     """A model in which the bus reads anything at any time."""
     levels, bus = _bus(build, unread=unread)
     calm = tuple(f"off {option.label}" for option in bus[: len(levels)])
@@ -249,12 +270,21 @@ def _bound(name: str, build: BuildFile, *wrong: Option, driver: tuple[Option, ..
     return Model(name, build, levels, (driver, (FINE, *wrong)), ("off",), follows=True)
 
 
-def small_models() -> list[Model]:
-    """For the test suite: each closed in seconds."""
-    cart = coarse_cart()
-    return [_free("cart, any bus", cart, STOP, unread=False)]
-
-
 def models() -> list[Model]:
-    """All of them."""
-    return small_models()
+    """All of them, each closed by itself; together they lead through every stage, and each abnormal input comes in one."""
+    cart, truck = coarse_cart(), coarse_truck()
+    return [
+        _free("cart, any bus", cart, unread=False),
+        _bound("cart, stop", cart, STOP),
+        _bound("cart, heat and mark", cart, HOT, NO_MARK),
+        _bound("cart, isolation and pack", cart, ISOLATION_BAD, ISOLATION_LOST, PACK_UNREAD),
+        _bound("truck, motion", truck, MOVING, SPEED_LOST, CURRENT),
+        _bound("truck, contacts", truck, LIES, PACK_UNREAD, STOP),
+        _bound("truck, supply and heat", truck, SUPPLY_FAILS, TRIP, UNREAD_ZONE),
+        _bound("truck, charge", truck, PLUG, PLUG_CHARGED, PLUG_FULL, PLUG_COLD, PLUG_NO_PERMIT),
+    ]
+
+
+def small_models() -> list[Model]:
+    """For the test suite: those that are closed in seconds."""
+    return [_bound("cart, driver", coarse_cart())]

@@ -50,14 +50,14 @@ class EdgeJudge:
         self.heartbeat = -1
         self.stopped = 0  # 1: a stop demand was seen in the last tick
         self.start_low = 0  # 1: the start input was read low
-        self.press_ms = PRESS_MS + 1  # since the last start edge, and what failed at it
-        self.press_failed = ""
-        self.plug_in = 0  # at that edge
+        self.press_ms = PRESS_MS + 1  # since the last start edge whose checks all passed
+        self.plug_in = 0  # at the last one
         self.dead_ms = 0
         self.fell_ms = _GAP_MS + 1  # since a contactor command fell; no release time is as long
-        self.tests_only = 1  # since everything was off, only precharge was commanded
+        self.tests_only = 0  # of the start under way only precharge, alone, was commanded yet
         self.live = self.held_ms = 0  # both mains closed and their loads enabled; the bus near pack since
         self.closed_ms = self.isolation_read = 0  # since both mains are closed
+        self.granted = 0  # the inverter was enabled with a limit above zero since then
         self.quiet_ms = self.zero_ms = 0
         self.down_ms = 0  # S4: since it stood for sure; once the way down has begun the current may take 2 s to fall
         self.pulses = self.pulse_ms = self.above_ms = 0
@@ -78,7 +78,7 @@ class EdgeJudge:
         closed = positive or negative or precharge
         self._readings(i, dt_ms)
         self._stop(i, o, closed)
-        self._press(i, dt_ms, active, closed)
+        self._press(i, dt_ms, active)
         if closed and not (self.positive or self.negative or self.precharge):
             self._first_command(active)
         self.window_ms = tuple(ms + dt_ms for ms in self.window_ms)
@@ -90,8 +90,6 @@ class EdgeJudge:
         self.fell_ms = 0 if fell else min(self.fell_ms + dt_ms, _GAP_MS + 1)
         if positive or negative:
             self.tests_only = 0
-        elif not closed and self.fell_ms > _GAP_MS:
-            self.tests_only = 1
         self._lamps(i, o, closed)
         self._discharges(i, o, dt_ms, closed)
         self._path(i, dt_ms, precharge and negative and not positive)
@@ -118,53 +116,61 @@ class EdgeJudge:
     def _readings(self, i: Any, dt_ms: int) -> None:
         bus = self._bus()
         dead = bus is not None and bus < self.bounds.dead_mv
-        self.dead_ms = min(self.dead_ms + dt_ms, _DEAD_MS) if dead else 0
+        if dead or not self._cuts():
+            self.dead_ms = min(self.dead_ms + dt_ms, _DEAD_MS) if dead else 0
         read = i.speed_pulses is not None and i.speed_state in (signals.OK, signals.QUIET)
         self.quiet_ms = min(self.quiet_ms + dt_ms, _STANDS_MS) if read and not i.speed_pulses else 0
         stands = self.quiet_ms >= _STANDS_MS
         most = _CURRENT_WAIT_MS + 3 * _STEP_MOST_MS
         self.down_ms = 0 if stands else most if self.outputs.inverter_enable else min(self.down_ms + dt_ms, most)
 
+    def _cuts(self) -> bool:
+        """Everything goes off by a stop in this tick: known to be blind for all other readings of it (S5)."""
+        o = self.outputs
+        was, now = self.positive or self.negative or self.precharge, o.positive or o.negative or o.precharge
+        return bool(was and not now and self._demand())
+
+    def _demand(self) -> int:
+        i = self.inputs
+        bits = 0 if i.bits is None else i.bits
+        known = 0 if i.bits is None or i.known is None else i.known
+        return int((i.latch | (bits ^ self.bounds.hard_loops) | ~known) & self._stops)
+
     # S3
 
     def _stop(self, i: Any, o: Any, closed: int) -> None:
-        bits = 0 if i.bits is None else i.bits
-        known = 0 if i.bits is None or i.known is None else i.known
-        demand = (i.latch | (bits ^ self.bounds.hard_loops) | ~known) & self._stops
         on = closed or o.inverter_enable or o.charger_enable or o.drive_limit_permille or o.charge_limit_permille
         if self.stopped and on:
             self._break("S3", "still commanded in the second tick after a stop, a crash or an open hard loop")
-        self.stopped = 1 if demand else 0
+        self.stopped = 1 if self._demand() else 0
 
     # S1
 
-    def _press(self, i: Any, dt_ms: int, active: Collection[str], closed: int) -> None:
+    def _press(self, i: Any, dt_ms: int, active: Collection[str]) -> None:
         bits = 0 if i.bits is None else i.bits
         known = 0 if i.bits is None or i.known is None else i.known
         pressed = bits & known & signals.START
-        if pressed and self.start_low:
-            self.press_ms = 0
+        self.press_ms = min(self.press_ms + dt_ms, PRESS_MS + 1)
+        # A press while one that passed its checks is under way, or a contactor is closed, asks for nothing; one that
+        # fails a check as well.
+        under_way = self.press_ms <= PRESS_MS
+        if pressed and self.start_low and not under_way and not (self.positive or self.negative or self.precharge):
             self.plug_in = 1 if bits & known & signals.PLUG and self.bounds.plug_fitted else 0
-            self.press_failed = "" if closed else self._fails(active)
-        else:
-            self.press_ms = min(self.press_ms + dt_ms, PRESS_MS + 1)
+            self.press_ms = PRESS_MS + 1 if self._fails(active) else 0
         if known & signals.START:
             self.start_low = 0 if pressed else 1
 
     def _first_command(self, active: Collection[str]) -> None:
-        proof = self.tests_only and self.fell_ms <= _GAP_MS and self.outputs.negative
-        if proof:
-            bus = self._bus()
-            if bus is None:
+        if self.tests_only and self.fell_ms <= _GAP_MS and self.outputs.negative:
+            if self._bus() is None:
                 self._break("S1", "the second proof of a start closes without a bus reading")
             return
         if self.press_ms > PRESS_MS:
-            self._break("S1", "a contactor closes without a fresh start edge")
-        elif self.press_failed:
-            self._break("S1", f"a contactor closes although {self.press_failed}")
+            self._break("S1", "a contactor closes without a fresh start edge whose checks all passed")
         elif self.recheck_start and (failed := self._fails(active)):
             self._break("S1", f"a contactor closes although, since the start edge, {failed}")
         self.press_ms = PRESS_MS + 1  # one edge, one start
+        self.tests_only = 1
 
     def _fails(self, active: Collection[str]) -> str:
         """The first start check that fails on this tick's readings, "" for none."""
@@ -195,7 +201,7 @@ class EdgeJudge:
                 return what
         refusing = set(active) - START_ALLOWED - _WAITS
         if refusing or (charge and "PACK_COLD" in active):
-            return f"a fault refuses it: {' '.join(sorted(refusing))}"
+            return "a fault refuses it"
         return ""
 
     def _no_current(self) -> bool:
@@ -264,7 +270,8 @@ class EdgeJudge:
         if self.zero_ms >= b.fallback_ms:
             return
         if not b.speed_fitted:
-            self._break("S4", "opened with the speed unknown before the fallback")
+            if self.granted:
+                self._break("S4", "opened with the speed unknown before the fallback")
         elif self.down_ms > _CURRENT_WAIT_MS + 2 * _STEP_MOST_MS:
             self._break("S4", "opened without 2 s of silence on a line that is read, and before the fallback")
 
@@ -320,8 +327,9 @@ class EdgeJudge:
         both = o.positive and o.negative
         if both and o.hv_loads_enable:
             self.live = 1
+            self.granted = 1 if self.granted or (o.inverter_enable and (drive or charge)) else 0
         elif not both:
-            self.live = self.held_ms = self.rise = self.closed_ms = self.isolation_read = 0
+            self.granted = self.live = self.held_ms = self.rise = self.closed_ms = self.isolation_read = 0
         # At standstill of the limits nothing may be saved up beyond a permille.
         if drive > self.drive or charge > self.charge:
             self.rise += b.rise_permille_s * dt_ms

@@ -1,13 +1,14 @@
 """Every state that the supervisor can reach in a coarse world, every input in each of them, every promise in each step.
 
 The supervisor is the real one, with a coarse build: the shipped builds with short times, as far as the build's own rules
-allow. What is coarse is the world: some values around each threshold, and a choice of them that stays for a while. While
-a contactor moves or the bus is proven, that is one step of 100 ms; else one round of slow turns, 16 steps. A model lists
-its choices; exploring it goes breadth first from power-up until there is no new state, so the model is closed: in it,
-nothing else can happen. Each state is the canonical tuple of all that decides its future (see `_Mind.canonical`).
+allow (coarse.py). What is coarse is the world: some values around each threshold, and a choice of them that stays for a
+while. While a contactor moves, that is one step of 100 ms, the longest that the supervisor takes; else one round of slow
+turns, 16 steps. Each round begins at the same place of the turns, so what is left out is how they lie in it by a step or
+two. A model lists its choices; it is explored breadth first from power-up until nothing new comes: then it is closed,
+and within it nothing else can happen. A state is all that decides its future (see `_Mind.canonical`).
 
-It also looks for dead ends: from every state, with the key off, everything good and a bus that falls as it does when it is
-discharged or bleeds, the supervisor comes to off (or locked out) with the bus proven dead, within a bounded time.
+It also looks for dead ends: from every state, with the key off, everything good and a bus that falls as it does when it
+is discharged or bleeds, the supervisor comes to off (or locked out) with the bus proven dead, in a bounded time.
 """
 
 import marshal
@@ -27,10 +28,12 @@ from loopwarden.policy.monitors.thermal import _LOWEST_DC
 from loopwarden.policy.supervisor import _ORDER, Supervisor
 from loopwarden_build.integer_build import to_device
 from loopwarden_prove.coarse import Model, Option, models
-from loopwarden_prove.edge_judge import PRESS_MS, EdgeJudge
+from loopwarden_prove.edge_judge import EdgeJudge
 from loopwarden_sim.promise_bounds import bounds_of
 
 STEP_MS = 100  # the longest step that the supervisor takes
+_FINE_STEP_MS = 50  # the coarse builds' own tick: below the release time, so that it is seen whether that is waited for
+_LEVEL_STEPS = 5  # in so many steps the bus goes from one level to the next
 _ROUND = 16  # steps in which every slow subject has its turn
 _PROVEN_MS = 10_000  # below the dead level throughout, discharge off, all commands off: the bus is proven dead
 _LAMPS_MS = 1_000
@@ -38,15 +41,17 @@ _DEAD_END_CHOICES = 400  # a way to off that is longer counts as none: 400 round
 _BLEEDS_EVERY = 3  # without a discharge the bus falls a level in so many choices
 _NAMES = {row[fault_table.ID]: row[fault_table.NAME] for row in fault_table.TABLE}
 # Stages in which each step is a choice of its own: a contactor moves, or the bus is being judged.
-_FINE = frozenset({phases.MARK, *range(phases.NEGATIVE_TEST, phases.DRIVE), *range(phases.POSITIVE_OPENS, phases.ALL_OPEN)})
+_FINE = frozenset(
+    {phases.MARK, *range(phases.NEGATIVE_TEST, phases.DRIVE), *range(phases.POSITIVE_OPENS, phases.DISCHARGE)}
+)
 _ENDS_WELL = phases.IDLE
 
 
-class _LeanMemory(RamMemory):  # type: ignore[misc]  # device code carries no annotations
+class _LeanMemory(RamMemory):
     """The fault memory without its records, which decide nothing; `marks` 0: no power mark comes through."""
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__()  # type: ignore[no-untyped-call]  # device code carries no annotations
         self.marks = 1
 
     def _store(self, row: int, places: int, supervisor: Any) -> None:
@@ -54,7 +59,7 @@ class _LeanMemory(RamMemory):  # type: ignore[misc]  # device code carries no an
 
     def work(self, supervisor: Any, room: bool = True) -> bool:
         if supervisor.faults.marked:
-            self._take_marks(supervisor.faults, supervisor)
+            self._take_marks(supervisor.faults, supervisor)  # type: ignore[no-untyped-call]
         if self.marks or self.want != 1:
             self.mark = self.want
         return False
@@ -107,7 +112,7 @@ class _Mind:
         self.build = Build(to_device(model.build))
         self.bounds = bounds_of(model.build)
         self.memory = _LeanMemory()
-        self.memory.begin()
+        self.memory.begin()  # type: ignore[no-untyped-call]
         self.sup = Supervisor(self.build, self.memory)
         self.inputs, self.outputs = S.Inputs(), S.Outputs()
         self.sup.bind(self.inputs, self.outputs)
@@ -165,13 +170,22 @@ class _Mind:
             t = min(t, p.wait_ms + b.discharge_window_ms)
         elif stage == phases.CREEP:
             t = min(t, b.creep_ms)
-        moves = phases.NEGATIVE_TEST <= stage <= phases.CHARGE_BUS or phases.POSITIVE_OPENS <= stage <= phases.PROOF_PULSE
+        moves = (
+            phases.NEGATIVE_TEST <= stage <= phases.CHARGE_BUS or phases.POSITIVE_OPENS <= stage <= phases.PROOF_PULSE
+        )
         off = stage <= phases.READY
         drives = stage == phases.DRIVE
         winds = stage == phases.WIND_DOWN
         j = self.judge
         last = e.last_bus_mv
-        pressed = j.press_ms <= PRESS_MS
+        # Before the watch, dead time matters to the lamps only; in it, what it will have come to at its end as well.
+        dead, proven = (e.dead_ms, 0) if off and self.asks else (min(e.dead_ms, _LAMPS_MS), 0)
+        if stage == phases.PROVE_DEAD:
+            dead, proven = e.dead_ms, self.dead_ms
+        elif stage == phases.CREEP:
+            left = max(b.creep_ms - p.t_ms, 0)
+            proven = min(e.dead_ms + left, _PROVEN_MS) << 14 | min(self.dead_ms + left, _PROVEN_MS)
+        fell = j.fell_ms if j.tests_only else min(j.fell_ms, b.release_ms)
         fed = off and f.places[34]  # already known: nothing more can come of how the bus moves
         waits = f.places[33]  # says only that the bus falls; a bus that is not dead refuses by itself
         places, on = f.places, f.on
@@ -179,7 +193,7 @@ class _Mind:
             places, on = list(places), bytearray(on)
             places[33] = on[f.event[33]] = 0
         state = (
-            self.level, self.dead_ms if stage >= phases.CREEP else 0, stage, p.phase, t, p.wait_ms, 0 if fed else p.part_ms,
+            self.level, proven, stage, p.phase, t, p.wait_ms, 0 if fed else p.part_ms,
             p.charge, p.calm, p.solid if drives or winds else 0, p.solid_ms if drives and not p.solid else 0,
             p.full_ms if drives else 0, p.lost_ms if drives else 0, min(p.restarts, 2) if stage >= phases.DISCHARGE else 0,
             p.reached if moves else 0, p.wind_cap, p.wind_acc if winds else 0, p.finish if winds else 0,
@@ -188,13 +202,13 @@ class _Mind:
             p.half_ms if stage == phases.PROOF_PULSE else 0, p.fresh_key, p.refused == 19,
             tuple(f.counts), bytes(on), tuple(f.owed), bytes(f.much), bytes(f.marks), tuple(places), f.turn, f.acked,
             f.changed, f.stale, f.column, f.judged ^ s.judged,
-            e.live, e.closing, e.pack_ok, e.bus_ok, min(e.dead_ms, 1000) if off and not self.asks else e.dead_ms, e.gone_ms,
+            e.live, e.closing, e.pack_ok, e.bus_ok, dead, e.gone_ms,
             e.steady, last if e.live or last > 3 * b.dead_mv else 0, e.last_current_ma,
             e.rest_mv, e.calm, e.low,
             w.bits, w.known, w.seen_low, w.key, w.plugged, w.cut, w.busy > 0, w.steady, w.short_steady, w.edges, w.word,
             w.driving, w.charging, w.reported, w.open, w.was_open, w.flickers,
             now - w.flicker_at if w.flickers else 0, w.start_ms,
-            q.moving, q.quiet_ms, q.idle_ms, q.undriven_ms, q.last_mm_s, q.steep, q.pulses, q.seen, q.granted, q.steady,
+            q.moving, q.quiet_ms, min(q.idle_ms, b.fallback_ms), q.undriven_ms, q.last_mm_s, q.steep, q.pulses, q.seen, q.granted, q.steady,
             z.good, z.settled, z.watching, z.steady, 0 if z.settled else z.closed_ms,
             s.thermal.steady, s.thermal.turn, s.thermal.round_ms, s.thermal.valid, s.thermal.hottest_dc,
             s.thermal.coldest_dc, tuple(s.thermal.highs), tuple(s.thermal.lows),
@@ -205,9 +219,9 @@ class _Mind:
             o.positive, o.negative, o.precharge, o.discharge, o.inverter_enable, o.charger_enable, o.hv_loads_enable,
             o.drive_limit_permille, o.charge_limit_permille, o.lamp_hv,
             m.mark, m.want, m.positive_proven, m.flats, min(m.under_load, b.inspect_after), tuple(sorted(m.locked)),
-            j.stopped, j.start_low, j.press_ms, j.press_failed if pressed else "", j.plug_in, j.dead_ms, j.fell_ms, j.tests_only, j.live,
+            j.stopped, j.start_low, j.press_ms, j.plug_in, j.dead_ms, fell, j.tests_only, j.live,
             j.held_ms, j.closed_ms, j.isolation_read, j.quiet_ms, j.zero_ms, j.down_ms, j.pulses, j.pulse_ms, j.above_ms,
-            j.path, j.window, j.window_ms, j.rise,
+            j.path, j.granted, j.window, j.window_ms, j.rise,
         )  # fmt: skip
         return blake2b(marshal.dumps(state, 2), digest_size=16).digest()
 
@@ -228,12 +242,14 @@ class _Mind:
     def active(self) -> frozenset[str]:
         key = bytes(self.faults.active)
         if key not in self.names:
-            self.names[key] = frozenset(_NAMES[row] for row in key if row)
+            self.names[key] = frozenset(str(_NAMES[row]) for row in key if row)
         return self.names[key]
 
 
 # Steps since its last turn, of each slow subject in the order of Supervisor.slow, where a round is over.
-_WAITED = tuple(STEP_MS * (_ROUND - 1 - max(n for n in range(_ROUND) if _ORDER[(n + 1) % _ROUND] == k)) for k in range(6))
+_WAITED = tuple(
+    STEP_MS * (_ROUND - 1 - max(n for n in range(_ROUND) if _ORDER[(n + 1) % _ROUND] == k)) for k in range(6)
+)
 _STOPS = {phases.READY: 2000, phases.WAIT_CURRENT: 2000, phases.PROVE_DEAD: 20_000}
 
 
@@ -254,8 +270,12 @@ class Explorer:
         self.levels = bytearray()
         self.seen: set[tuple[str, str]] = set()
 
-    def run(self, most: int = 10_000_000) -> Explored:
-        """Go on until the model is closed; `most` states are the most, and then `closed` says that it is not."""
+    def run(self, most: int = 10_000_000, until: str = "") -> Explored:
+        """Go on until the model is closed; `closed` says so.
+
+        most    states at the most
+        until   stop at the first breach of this promise
+        """
         mind, found = self.mind, self.found
         start = mind.save()
         visited = {mind.canonical(): 0}
@@ -271,6 +291,8 @@ class Explorer:
                         self.seen.add((promise, seen))
                         way = (*self._way(number), self.labels[k])
                         found.breaches.append(Breach(self.model.name, promise, seen, way))
+                        if promise == until:
+                            return found
                 key = mind.canonical()
                 other = visited.get(key)
                 if other is None:
@@ -324,6 +346,8 @@ class Explorer:
                 self._follow(i, o)
             contacts = (o.positive << 8 | o.negative << 9) ^ choice.lies if feedback else 0
             i.bits = choice.bits | contacts
+            if mind.sup.switches.bits & choice.brief and p.stage in _FINE:
+                i.bits &= ~choice.brief  # a press lasts a step there
             if step > 1:
                 i.bits &= ~choice.brief
             i.latch = choice.latch | (choice.pulse if step == 0 else 0)
@@ -333,34 +357,35 @@ class Explorer:
             for one in zone:
                 one.still_ms = 0
             was = p.stage
-            sup.step(i, o, STEP_MS)
+            dt = _FINE_STEP_MS if was in _FINE else STEP_MS
+            sup.step(i, o, dt)
             if p.stage != was:
                 found.ways.add((was, p.stage))
             found.steps += 1
-            broken += judge.tick(STEP_MS, mind.active())
+            broken += judge.tick(dt, mind.active())
             dead = i.bus_mv is not None and not i.bus_state and i.bus_mv < mind.bounds.dead_mv
             off = not (o.positive or o.negative or o.precharge or o.discharge)
-            mind.dead_ms = min(mind.dead_ms + STEP_MS, _PROVEN_MS) if dead and off else 0
+            mind.dead_ms = min(mind.dead_ms + dt, _PROVEN_MS) if dead and off else 0
             if memory.mark and not memory.want and mind.dead_ms < _PROVEN_MS:
                 broken.append(("S9", "the bus counts as proven dead before it was for 10 s"))
             memory.work(sup)
-            if p.stage in _FINE or p.stage != was:
+            if p.stage in _FINE or (was >= phases.ALL_OPEN and (p.stage > was or p.stage == phases.IDLE)):
                 break
         if p.stage not in _FINE:
             mind.align()
         return broken
 
     def _follow(self, i: Any, o: Any) -> None:
-        """The bus goes a level up or down in a step, as the commands make it; without a discharge, slower than that."""
+        """The bus goes part of a level up or down in a step, as the commands make it; without a discharge, in a round."""
         mind = self.mind
-        values = self.model.bus_mv
+        top = _LEVEL_STEPS * (len(self.model.bus_mv) - 1)
         if o.negative and o.positive:
-            mind.level = len(values) - 1
+            mind.level = top
         elif o.negative and o.precharge:
-            mind.level = min(mind.level + 1, len(values) - 1)
-        elif o.discharge or mind.faults.turn == 0:
+            mind.level = min(mind.level + 1, top)
+        elif o.discharge or mind.sup.turn == 0:
             mind.level = max(mind.level - 1, 0)
-        i.bus_mv = values[mind.level]
+        i.bus_mv = self.model.bus_mv[-(-mind.level // _LEVEL_STEPS)]
 
     # Dead ends
 

@@ -1,11 +1,12 @@
-"""Pairs of runs that differ in one thing: what is worse is never answered more mildly, and what only tells changes nothing.
+"""Pairs of runs that differ in one thing: what is worse is never answered more mildly; what only tells changes nothing.
 
-"Milder" is, in any tick of two runs of which one has one reading worse from some tick on, and no start is pressed after
-that: a drive or charge limit more than a permille above what the other grants within two rounds of slow turns; a main or precharge contactor, the inverter, the charger or
-the loads commanded where the run with the better reading has them off; a stop lamp out in the tick in which the better
-run, in the same phase, has it lit. The high-voltage lamp and the discharge are not compared: a run that ends sooner is
-dead sooner. A reading that is lost while it decides whether the vehicle stands is compared with the key on only, and only
-in its limits: once the key is off, S4 keeps the contactors closed and winds down for longer, on purpose.
+Of two runs one has one reading worse from some tick on, and no start is pressed after that. "Milder" is, in any tick:
+- a drive or charge limit more than a permille above what the other grants within two rounds of slow turns;
+- a main or precharge contactor, the inverter, the charger or the loads commanded where the other has them off;
+- the stop lamp out where the other, in the same phase, has it lit.
+The high-voltage lamp and the discharge are not compared: a run that ends sooner is dead sooner. A reading that is lost
+while it decides whether the vehicle stands is compared with the key on only, and only in its limits: once the key is
+off, S4 keeps the contactors closed and winds down for longer, on purpose.
 """
 
 import copy

@@ -1,19 +1,24 @@
 """Every promise that shows at readings and commands, against inputs that may be anything, in any order, at any time.
 
-A machine of hypothesis drives a rig into any phase and then lets readings, states, switches, latches, the fault memory,
+A machine of hypothesis puts a rig into any phase and then lets readings, states, switches, latches, the fault memory,
 the contactors and the step of time do what they like. In every tick a judge looks for a breach:
 
-S1 first contactor only on a fresh start edge whose checks all pass   S2 second main only on a bus at the fraction
-S3 off in the second tick after a stop     S4 no opening while wheel pulses are read, without S3 or a failed contactor
-S5 lamps       S6 discharge      S7 limits: rise, caps, none outside live      S8 a record for every active row
-S9 a lock ends by request, button and proven dead bus only, and survives a power cycle
-S10, S14 a twin with the same valid readings and other garbage decides the same          S11 a heartbeat edge in each step
-S12 the heat that the readings tell of stays within the budgets    S13 every lamp, limit and refusal has its answer
-S15 what links ask for: the rule `ask`, and the pairs in test_properties_pairs.py
+S1   the first contactor only on a fresh start edge whose checks all passed
+S2   the second main only on a bus at the fraction that has stopped rising
+S3   off in the second tick after a stop, a crash, an open hard loop
+S4   the way down begins only after a stand or the fallback, without S3 or a failed contactor
+S5   lamps        S6  discharge        S7  limits: rise, caps, the second after closing, none outside live
+S8   a record for every active row
+S9   a lock ends by request, button and proven dead bus only, and survives a power cycle
+S10  a twin with the same valid readings, and other garbage where none is valid, decides the same; so it does for S14
+S11  a heartbeat edge in each step
+S12  the heat that the readings tell of stays within the budgets
+S13  every lamp, limit and refusal has its answer, whatever the state
+S15  what links ask for: the rules `ask` and `clear_what_can_be_cleared`; pairs in test_properties_pairs.py
 
-Judged elsewhere, as it needs the plant or the board: S4, S5 and S12 by true speed, voltage and heat (scenarios, campaign),
-S8 over power cuts (tests/memory), S11 by reset and watchdog (tests/board), S14 under MicroPython (test_same_everywhere),
-S15's coil test (tests/link).
+Judged elsewhere, as it needs the plant or the board: S4, S5 and S12 by true speed, voltage and heat (scenarios, the
+campaign of `prove`), S8 over power cuts (tests/memory), S11 by reset and watchdog (tests/board), S14 under MicroPython
+(test_same_everywhere.py), S15's coil test (tests/link). What was found is in test_properties_known.py.
 """
 
 import copy
