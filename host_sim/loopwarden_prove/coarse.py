@@ -140,6 +140,8 @@ class Option:
 class Model:
     """One closed world. follows: the bus follows the commands where a choice does not set it.
 
+    rested          from 13 s after a power-up with the key off and everything good, else from power-up
+    press_most_ms   from the start press to the first contactor
     calm   labels of the healthy choices with the key off, one for each level of `bus_mv`, or one where it follows
     """
 
@@ -149,6 +151,8 @@ class Model:
     parts: tuple[tuple[Option, ...], ...]
     calm: tuple[str, ...]
     follows: bool = False
+    rested: bool = True
+    press_most_ms: int = 100
 
     def choices(self) -> list[Option]:
         """The product of the parts, each over a world in which everything is good."""
@@ -264,10 +268,10 @@ def _free(
     return Model(name, build, levels, (driver, bus, (FINE, *wrong)), calm)
 
 
-def _bound(name: str, build: BuildFile, *wrong: Option, driver: tuple[Option, ...] = DRIVER) -> Model:
+def _bound(name: str, build: BuildFile, *wrong: Option, driver: tuple[Option, ...] = DRIVER, **more: Any) -> Model:
     """A model in which the bus follows the commands."""
     levels, _ = _bus(build)
-    return Model(name, build, levels, (driver, (FINE, *wrong)), ("off",), follows=True)
+    return Model(name, build, levels, (driver, (FINE, *wrong)), ("off",), follows=True, **more)
 
 
 def models() -> list[Model]:
@@ -276,7 +280,7 @@ def models() -> list[Model]:
     return [
         _free("cart, any bus", cart, unread=False),
         _bound("cart, stop", cart, STOP),
-        _bound("cart, heat and mark", cart, HOT, NO_MARK),
+        _bound("cart, heat and mark", cart, HOT, NO_MARK, press_most_ms=1200),
         _bound("cart, isolation and pack", cart, ISOLATION_BAD, ISOLATION_LOST, PACK_UNREAD),
         _bound("truck, motion", truck, MOVING, SPEED_LOST, CURRENT),
         _bound("truck, contacts", truck, LIES, PACK_UNREAD, STOP),
@@ -287,4 +291,4 @@ def models() -> list[Model]:
 
 def small_models() -> list[Model]:
     """For the test suite: those that are closed in seconds."""
-    return [_bound("cart, driver", coarse_cart())]
+    return [_bound("cart, driver from power-up", coarse_cart(), rested=False)]

@@ -19,7 +19,7 @@ _DEAD_MS = 1000  # S5: below the dead level for so long before the lamps may go 
 _STANDS_MS = 2000  # no pulse for so long, on a line that is read
 _CURRENT_WAIT_MS = 2000  # S4: on the way down, for the current to fall
 _HELD_MS = 1000  # S7: the bus within 3 % of pack for so long before more than 5 % is granted
-PRESS_MS = 1200  # from the start edge to the first contactor: the mark may take a second, and two ticks
+_PRESS_MS = 1200  # from the start edge to the first contactor: the mark may take a second, and two ticks
 _GAP_MS = 1000  # guess: between the two proofs on the way up everything is off for no longer
 _WAITS = frozenset({"PRECHARGE_RESISTOR_HOT", "DISCHARGE_RESISTOR_HOT"})  # why an earlier press was refused
 _STEP_MOST_MS = 100  # the longest step that the supervisor takes
@@ -29,28 +29,41 @@ class EdgeJudge:
     """Call `tick` after each step of the supervisor; it returns what was broken in it, as (promise, what was seen).
 
     inputs, outputs   the objects that the supervisor is bound to
+    press_most_ms     from the start edge to the first contactor
     recheck_start     also hold the start checks against the readings of the tick that closes the first contactor,
                       not only against those of the start edge
     """
 
-    def __init__(self, bounds: Bounds, inputs: Any, outputs: Any, *, recheck_start: bool = False) -> None:
+    def __init__(
+        self,
+        bounds: Bounds,
+        inputs: Any,
+        outputs: Any,
+        *,
+        recheck_start: bool = False,
+        press_most_ms: int = _PRESS_MS,
+    ) -> None:
         self.bounds = bounds
         self.inputs = inputs
         self.outputs = outputs
         self.recheck_start = recheck_start
+        self.press_most_ms = press_most_ms
         crash = signals.CRASH if bounds.crash_fitted else 0
         self._stops = bounds.hard_loops | signals.STOP | crash
         self._aux = 0 if bounds.feedback == "none" else signals.AUX_POSITIVE | signals.AUX_NEGATIVE
         self._pack_zones = [n for n, zone in enumerate(bounds.zones) if zone.where == "pack"]
         self._pulse_most_ms = bounds.proof_pulse_ms
         self._on_most_ms = bounds.discharge_window_ms + bounds.close_ms
-        # Remembered from tick to tick:
+        self.power_off()
+
+    def power_off(self) -> None:
+        """The board has just come up, or was reset: every command is off, and nothing is remembered (S11)."""
         self.positive = self.negative = self.precharge = self.discharge = 0  # the commands of the last tick
         self.drive = self.charge = self.rise = 0  # the limits of the last tick; what is left of the allowed rise
         self.heartbeat = -1
         self.stopped = 0  # 1: a stop demand was seen in the last tick
         self.start_low = 0  # 1: the start input was read low
-        self.press_ms = PRESS_MS + 1  # since the last start edge whose checks all passed
+        self.press_ms = self.press_most_ms + 1  # since the last start edge whose checks all passed
         self.plug_in = 0  # at the last one
         self.dead_ms = 0
         self.fell_ms = _GAP_MS + 1  # since a contactor command fell; no release time is as long
@@ -65,10 +78,6 @@ class EdgeJudge:
         self.window: tuple[int | None, ...] = ()  # bus readings since then, as far back as half an R*C
         self.window_ms: tuple[int, ...] = ()
         self.broken: list[tuple[str, str]] = []
-
-    def power_off(self) -> None:
-        """The board was reset: every command is off, and nothing is remembered (S11)."""
-        self.__init__(self.bounds, self.inputs, self.outputs, recheck_start=self.recheck_start)  # type: ignore[misc]
 
     def tick(self, dt_ms: int, active: Collection[str]) -> list[tuple[str, str]]:
         """Judge the step that has just ended; active: names of the rows that are active after it."""
@@ -150,13 +159,13 @@ class EdgeJudge:
         bits = 0 if i.bits is None else i.bits
         known = 0 if i.bits is None or i.known is None else i.known
         pressed = bits & known & signals.START
-        self.press_ms = min(self.press_ms + dt_ms, PRESS_MS + 1)
+        self.press_ms = min(self.press_ms + dt_ms, self.press_most_ms + 1)
         # A press while one that passed its checks is under way, or a contactor is closed, asks for nothing; one that
         # fails a check as well.
-        under_way = self.press_ms <= PRESS_MS
+        under_way = self.press_ms <= self.press_most_ms
         if pressed and self.start_low and not under_way and not (self.positive or self.negative or self.precharge):
             self.plug_in = 1 if bits & known & signals.PLUG and self.bounds.plug_fitted else 0
-            self.press_ms = PRESS_MS + 1 if self._fails(active) else 0
+            self.press_ms = self.press_most_ms + 1 if self._fails(active) else 0
         if known & signals.START:
             self.start_low = 0 if pressed else 1
 
@@ -165,11 +174,11 @@ class EdgeJudge:
             if self._bus() is None:
                 self._break("S1", "the second proof of a start closes without a bus reading")
             return
-        if self.press_ms > PRESS_MS:
+        if self.press_ms > self.press_most_ms:
             self._break("S1", "a contactor closes without a fresh start edge whose checks all passed")
         elif self.recheck_start and (failed := self._fails(active)):
             self._break("S1", f"a contactor closes although, since the start edge, {failed}")
-        self.press_ms = PRESS_MS + 1  # one edge, one start
+        self.press_ms = self.press_most_ms + 1  # one edge, one start
         self.tests_only = 1
 
     def _fails(self, active: Collection[str]) -> str:

@@ -35,6 +35,7 @@ STEP_MS = 100  # the longest step that the supervisor takes
 _FINE_STEP_MS = 50  # the coarse builds' own tick: below the release time, so that it is seen whether that is waited for
 _LEVEL_STEPS = 5  # in so many steps the bus goes from one level to the next
 _ROUND = 16  # steps in which every slow subject has its turn
+_REST_ROUNDS = 8  # 13 s
 _PROVEN_MS = 10_000  # below the dead level throughout, discharge off, all commands off: the bus is proven dead
 _LAMPS_MS = 1_000
 _DEAD_END_CHOICES = 400  # a way to off that is longer counts as none: 400 rounds are more than ten minutes
@@ -116,7 +117,7 @@ class _Mind:
         self.sup = Supervisor(self.build, self.memory)
         self.inputs, self.outputs = S.Inputs(), S.Outputs()
         self.sup.bind(self.inputs, self.outputs)
-        self.judge = EdgeJudge(self.bounds, self.inputs, self.outputs)
+        self.judge = EdgeJudge(self.bounds, self.inputs, self.outputs, press_most_ms=model.press_most_ms)
         self.level = 0  # of the bus, where it follows the commands
         self.dead_ms = 0  # the bus validly dead, discharge off, nothing commanded, up to 10 s
         self.asks = any(choice.ask for choice in model.choices())
@@ -185,6 +186,8 @@ class _Mind:
         elif stage == phases.CREEP:
             left = max(b.creep_ms - p.t_ms, 0)
             proven = min(e.dead_ms + left, _PROVEN_MS) << 14 | min(self.dead_ms + left, _PROVEN_MS)
+        # Looked at anew in the next step, or else as they were.
+        looked = (0,) if w.busy else (w.bits, w.known, w.word, w.edges, w.cut, w.plugged, w.reported, w.open)
         fell = j.fell_ms if j.tests_only else min(j.fell_ms, b.release_ms)
         fed = off and f.places[34]  # already known: nothing more can come of how the bus moves
         waits = f.places[33]  # says only that the bus falls; a bus that is not dead refuses by itself
@@ -205,8 +208,8 @@ class _Mind:
             e.live, e.closing, e.pack_ok, e.bus_ok, dead, e.gone_ms,
             e.steady, last if e.live or last > 3 * b.dead_mv else 0, e.last_current_ma,
             e.rest_mv, e.calm, e.low,
-            w.bits, w.known, w.seen_low, w.key, w.plugged, w.cut, w.busy > 0, w.steady, w.short_steady, w.edges, w.word,
-            w.driving, w.charging, w.reported, w.open, w.was_open, w.flickers,
+            w.seen_low, w.key, w.busy > 0, w.steady, w.short_steady, *looked,
+            w.driving, w.charging, w.was_open, w.flickers,
             now - w.flicker_at if w.flickers else 0, w.start_ms,
             q.moving, q.quiet_ms, min(q.idle_ms, b.fallback_ms), q.undriven_ms, q.last_mm_s, q.steep, q.pulses, q.seen, q.granted, q.steady,
             z.good, z.settled, z.watching, z.steady, 0 if z.settled else z.closed_ms,
@@ -277,6 +280,9 @@ class Explorer:
         until   stop at the first breach of this promise
         """
         mind, found = self.mind, self.found
+        if self.model.rested:
+            for _ in range(_REST_ROUNDS):
+                self._go(self.choices[0])
         start = mind.save()
         visited = {mind.canonical(): 0}
         queue: deque[tuple[int, bytes]] = deque([(0, start)])

@@ -154,7 +154,7 @@ def compare(begin, name, at, deeds, worsen, only_limits=False):
 
 
 @pytest.mark.parametrize("name", ["orchard_truck", "bench_cart"])
-@examples(2)
+@examples(5)
 @given(
     begin=st.sampled_from(BEGINNINGS), at=st.integers(0, 60), deeds=DEEDS, what=st.sampled_from(sorted(WORSE))
 )  # fmt: skip
@@ -162,13 +162,13 @@ def test_a_worse_reading_is_never_answered_more_mildly(name, begin, at, deeds, w
     compare(begin, name, at, deeds, WORSE[what])
 
 
-@examples(4)
+@examples(10)
 @given(at=st.integers(0, 60), deeds=DEEDS, what=st.sampled_from(sorted(WORSE)))
 def test_nor_in_a_charge(at, deeds, what):
     compare(charging, "orchard_truck", at, deeds, WORSE[what])
 
 
-@examples(4)
+@examples(10)
 @given(
     begin=st.sampled_from([begin for begin in BEGINNINGS if begin.__name__ in ("driving", "standing")]),
     at=st.integers(0, 60),
@@ -179,7 +179,7 @@ def test_a_lost_speed_or_current_raises_no_limit(begin, at, deeds, what):
     compare(begin, "orchard_truck", at, deeds, UNKNOWN_MOTION[what], only_limits=True)
 
 
-@examples(4)
+@examples(10)
 @given(
     name=st.sampled_from(("orchard_truck", "bench_cart")),
     begin=st.sampled_from(BEGINNINGS),
@@ -198,7 +198,7 @@ def test_what_a_link_asks_for_changes_no_command_without_the_button(name, begin,
     assert asked.locked >= quiet.locked
 
 
-@examples(4)
+@examples(10)
 @given(
     deeds=st.lists(
         st.tuples(st.sampled_from(("key", "start", "ack", *sorted(WORSE))), st.integers(1, 100), st.integers(0, 1)),
@@ -265,7 +265,7 @@ def story(dt_ms, names, key_off):
     return seen
 
 
-@examples(10)
+@examples(25)
 @given(names=st.lists(st.sampled_from(sorted(SPACED)), min_size=1, max_size=4, unique=True), key_off=st.integers(1, 4))
 def test_the_step_of_time_changes_nothing_but_resolution(names, key_off):
     """The same rows and phases in the same order at 10, 20 and 40 ms; apart by two rounds of slow turns at the most.

@@ -284,9 +284,8 @@ class AnyInputs(RuleBasedStateMachine):
         assert not lost, f"S9: rows {sorted(lost)} did not survive"
         self.run(1)
 
-    @rule()
-    def good_again_and_start(self):
-        """Everything good, the key turned off and on, a start press: as near to a drive as the state allows."""
+    def good_again(self, ticks):
+        """Everything good and off, for so many ticks of 100 ms."""
         self.read_everything_again()
         rig = self.rig
         for switch in SWITCHES:
@@ -294,12 +293,57 @@ class AnyInputs(RuleBasedStateMachine):
         rig.loops = (1 << len(rig.build.loop_kind)) - 1
         rig.speed_mm_s, rig.plant.load_a = 0, 0.0
         rig.remember(failed=False, ready=True, nearly_full=False)
-        self.run(40, 100)
+        self.run(ticks, 100)
+
+    @rule()
+    def good_again_and_start(self):
+        """Everything good, the key turned off and on, a start press: as near to a drive as the state allows."""
+        self.good_again(40)
+        rig = self.rig
         rig.key = 1
         self.run(30, 100)
         rig.start = 1
         self.run(10)
         rig.start = 0
+        self.run(60)
+
+    @rule(switch=st.sampled_from(("key", "stop")), dt=st.sampled_from((1, 7, 20)), ticks=st.integers(20, 80))
+    def end_in_small_steps(self, switch, dt, ticks):
+        """Key off or a stop, looked at closely."""
+        self.throw(switch, 1)
+        self.run(ticks, dt)
+
+    @rule(speed=st.sampled_from((500, 1_000, 5_000)), silence=st.integers(1, 60))
+    def roll_fall_silent_and_turn_off(self, speed, silence):
+        """S4: how long the wheel has been silent when the key goes off is anything."""
+        self.rig.key = 1
+        self.rig.speed_mm_s = speed
+        self.run(60)
+        self.rig.speed_mm_s = 0
+        self.run(silence)
+        self.rig.key = 0
+        self.run(60)
+
+    @rule(reading=st.sampled_from((*READINGS, "zone_dc", "loops", "stop", "service", "ready")), data=st.data())
+    def start_with_one_thing_wrong(self, reading, data):
+        """Good for long enough, then one thing is not, in just the tick of the press: too short for any fault."""
+        self.good_again(20)
+        rig = self.rig
+        rig.key = 1
+        self.run(30, 100)
+        if reading in READINGS:
+            rig.held[reading] = data.draw(st.one_of(st.none(), levels(rig.build, reading)))
+            rig.held[state_of(reading)] = data.draw(st.sampled_from((S.OK, S.OPEN)))
+        elif reading == "zone_dc":
+            rig.held["zone_dc"] = [data.draw(st.one_of(st.none(), ZONES_DC))] * 10
+        elif reading == "ready":
+            rig.remember(ready=False)
+        else:
+            setattr(rig, reading, int(reading != "loops"))
+        rig.start = 1
+        self.run(1)
+        rig.start = 0
+        self.read_everything_again()
         self.run(60)
 
     def teardown(self):

@@ -43,7 +43,7 @@ def test_the_same_world_gives_the_same_figures(explored):
     assert exploration_breaches(again) >= 1, "a model that was not closed does not count as explored"
 
 
-def first_breach(promise, name="cart, driver"):
+def first_breach(promise, name="cart, driver from power-up"):
     """Explore that model until this promise is broken; the breach."""
     for model in (model for model in small_models() + models() if model.name == name):
         found = Explorer(model).run(until=promise)
