@@ -30,8 +30,6 @@ class EdgeJudge:
 
     inputs, outputs   the objects that the supervisor is bound to
     press_most_ms     from the start edge to the first contactor
-    recheck_start     also hold the start checks against the readings of the tick that closes the first contactor,
-                      not only against those of the start edge
     """
 
     def __init__(
@@ -40,13 +38,11 @@ class EdgeJudge:
         inputs: Any,
         outputs: Any,
         *,
-        recheck_start: bool = False,
         press_most_ms: int = _PRESS_MS,
     ) -> None:
         self.bounds = bounds
         self.inputs = inputs
         self.outputs = outputs
-        self.recheck_start = recheck_start
         self.press_most_ms = press_most_ms
         crash = signals.CRASH if bounds.crash_fitted else 0
         self._stops = bounds.hard_loops | signals.STOP | crash
@@ -125,19 +121,12 @@ class EdgeJudge:
     def _readings(self, i: Any, dt_ms: int) -> None:
         bus = self._bus()
         dead = bus is not None and bus < self.bounds.dead_mv
-        if dead or not self._cuts():
-            self.dead_ms = min(self.dead_ms + dt_ms, _DEAD_MS) if dead else 0
+        self.dead_ms = min(self.dead_ms + dt_ms, _DEAD_MS) if dead else 0
         read = i.speed_pulses is not None and i.speed_state in (signals.OK, signals.QUIET)
         self.quiet_ms = min(self.quiet_ms + dt_ms, _STANDS_MS) if read and not i.speed_pulses else 0
         stands = self.quiet_ms >= _STANDS_MS
         most = _CURRENT_WAIT_MS + 3 * _STEP_MOST_MS
         self.down_ms = 0 if stands else most if self.outputs.inverter_enable else min(self.down_ms + dt_ms, most)
-
-    def _cuts(self) -> bool:
-        """Everything goes off by a stop in this tick: known to be blind for all other readings of it (S5)."""
-        o = self.outputs
-        was, now = self.positive or self.negative or self.precharge, o.positive or o.negative or o.precharge
-        return bool(was and not now and self._demand())
 
     def _demand(self) -> int:
         i = self.inputs
@@ -176,8 +165,8 @@ class EdgeJudge:
             return
         if self.press_ms > self.press_most_ms:
             self._break("S1", "a contactor closes without a fresh start edge whose checks all passed")
-        elif self.recheck_start and (failed := self._fails(active)):
-            self._break("S1", f"a contactor closes although, since the start edge, {failed}")
+        elif failed := self._fails(active):
+            self._break("S1", f"a contactor closes although {failed}")
         self.press_ms = self.press_most_ms + 1  # one edge, one start
         self.tests_only = 1
 

@@ -1,11 +1,11 @@
 """Every state that the supervisor can reach in a coarse world, every input in each of them, every promise in each step.
 
-The supervisor is the real one, with a coarse build: the shipped builds with short times, as far as the build's own rules
-allow (coarse.py). What is coarse is the world: some values around each threshold, and a choice of them that stays for a
-while. While a contactor moves, that is one step of 100 ms, the longest that the supervisor takes; else one round of slow
-turns, 16 steps. Each round begins at the same place of the turns, so what is left out is how they lie in it by a step or
-two. A model lists its choices; it is explored breadth first from power-up until nothing new comes: then it is closed,
-and within it nothing else can happen. A state is all that decides its future (see `_Mind.canonical`).
+The supervisor is the real one, with a coarse build: the shipped builds with short times, as far as the build's own
+rules allow (coarse.py). What is coarse is the world: some values around each threshold, and a choice of them that stays
+for a while. While a contactor moves, that is one step of 100 ms, the longest that the supervisor takes; else one round
+of slow turns, 16 steps. Each round begins at the same place of the turns, so what is left out is how they lie in it by
+a step or two. A model lists its choices; it is explored breadth first from power-up until nothing new comes: then it is
+closed, and within it nothing else can happen. A state is all that decides its future (see `_Mind.canonical`).
 
 It also looks for dead ends: from every state, with the key off, everything good and a bus that falls as it does when it
 is discharged or bleeds, the supervisor comes to off (or locked out) with the bus proven dead, in a bounded time.
@@ -99,7 +99,7 @@ class Explored:
 
 
 class _Mind:
-    """The supervisor, its memory, the judge and the bus level as one state: saved, put back, and told in canonical form."""
+    """The supervisor, its memory, the judge and the bus level as one state: saved, put back, told in canonical form."""
 
     # Only told, or set anew before they are read:
     # - clocks (`since_ms`, `clock_ms`, `now` but for differences to it), measured values, reasons, answers
@@ -153,7 +153,7 @@ class _Mind:
     def canonical(self) -> bytes:
         """All that decides the future, and nothing else, as a digest of 16 bytes.
 
-        A time stops at the longest one it is compared with; what a stage does not read before it is written is left out.
+        A time stops at the longest one it is compared with; what a stage writes before it reads it is left out.
         """
         s, f, p, e, m, z = self.sup, self.faults, self.phases, self.sup.electrics, self.memory, self.sup.isolation
         w, q, o, n = s.switches, s.motion, self.outputs, s.limits
@@ -198,10 +198,12 @@ class _Mind:
         state = (
             self.level, proven, stage, p.phase, t, p.wait_ms, 0 if fed else p.part_ms,
             p.charge, p.calm, p.solid if drives or winds else 0, p.solid_ms if drives and not p.solid else 0,
-            p.full_ms if drives else 0, p.lost_ms if drives else 0, min(p.restarts, 2) if stage >= phases.DISCHARGE else 0,
+            p.full_ms if drives else 0, p.lost_ms if drives else 0,
+            min(p.restarts, 2) if stage >= phases.DISCHARGE else 0,
             p.reached if moves else 0, p.wind_cap, p.wind_acc if winds else 0, p.finish if winds else 0,
             p.why_row > 0 if winds else 0, p.emergency, p.doubt, p.start_mv if moves else 0,
-            p.ref_mv if moves or (off and p.part_ms and not fed) else 0, p.half_mv if stage == phases.PROOF_PULSE else 0,
+            p.ref_mv if moves or (off and p.part_ms and not fed) else 0,
+            p.half_mv if stage == phases.PROOF_PULSE else 0,
             p.half_ms if stage == phases.PROOF_PULSE else 0, p.fresh_key, p.refused == 19,
             tuple(f.counts), bytes(on), tuple(f.owed), bytes(f.much), bytes(f.marks), tuple(places), f.turn, f.acked,
             f.changed, f.stale, f.column, f.judged ^ s.judged,
@@ -209,9 +211,10 @@ class _Mind:
             e.steady, last if e.live or last > 3 * b.dead_mv else 0, e.last_current_ma,
             e.rest_mv, e.calm, e.low,
             w.seen_low, w.key, w.busy > 0, w.steady, w.short_steady, *looked,
-            w.driving, w.charging, w.was_open, w.flickers,
+            w.driving, w.charging, w.unsure, w.was_open, w.flickers,
             now - w.flicker_at if w.flickers else 0, w.start_ms,
-            q.moving, q.quiet_ms, min(q.idle_ms, b.fallback_ms), q.undriven_ms, q.last_mm_s, q.steep, q.pulses, q.seen, q.granted, q.steady,
+            q.moving, q.quiet_ms, min(q.idle_ms, b.fallback_ms), q.undriven_ms, q.last_mm_s, q.steep, q.pulses, q.seen,
+            q.granted, q.steady,
             z.good, z.settled, z.watching, z.steady, 0 if z.settled else z.closed_ms,
             s.thermal.steady, s.thermal.turn, s.thermal.round_ms, s.thermal.valid, s.thermal.hottest_dc,
             s.thermal.coldest_dc, tuple(s.thermal.highs), tuple(s.thermal.lows),
@@ -223,8 +226,8 @@ class _Mind:
             o.drive_limit_permille, o.charge_limit_permille, o.lamp_hv,
             m.mark, m.want, m.positive_proven, m.flats, min(m.under_load, b.inspect_after), tuple(sorted(m.locked)),
             j.stopped, j.start_low, j.press_ms, j.plug_in, j.dead_ms, fell, j.tests_only, j.live,
-            j.held_ms, j.closed_ms, j.isolation_read, j.quiet_ms, j.zero_ms, j.down_ms, j.pulses, j.pulse_ms, j.above_ms,
-            j.path, j.granted, j.window, j.window_ms, j.rise,
+            j.held_ms, j.closed_ms, j.isolation_read, j.quiet_ms, j.zero_ms, j.down_ms, j.pulses, j.pulse_ms,
+            j.above_ms, j.path, j.granted, j.window, j.window_ms, j.rise,
         )  # fmt: skip
         return blake2b(marshal.dumps(state, 2), digest_size=16).digest()
 
@@ -352,7 +355,7 @@ class Explorer:
                 self._follow(i, o)
             contacts = (o.positive << 8 | o.negative << 9) ^ choice.lies if feedback else 0
             i.bits = choice.bits | contacts
-            if mind.sup.switches.bits & choice.brief and p.stage in _FINE:
+            if p.stage in _FINE and (not self.model.presses_always or mind.sup.switches.bits & choice.brief):
                 i.bits &= ~choice.brief  # a press lasts a step there
             if step > 1:
                 i.bits &= ~choice.brief
@@ -382,7 +385,7 @@ class Explorer:
         return broken
 
     def _follow(self, i: Any, o: Any) -> None:
-        """The bus goes part of a level up or down in a step, as the commands make it; without a discharge, in a round."""
+        """The bus goes part of a level up or down in a step, as the commands make it; undischarged, in a round."""
         mind = self.mind
         top = _LEVEL_STEPS * (len(self.model.bus_mv) - 1)
         if o.negative and o.positive:

@@ -18,7 +18,7 @@ S15  what links ask for: the rules `ask` and `clear_what_can_be_cleared`; pairs 
 
 Judged elsewhere, as it needs the plant or the board: S4, S5 and S12 by true speed, voltage and heat (scenarios, the
 campaign of `prove`), S8 over power cuts (tests/memory), S11 by reset and watchdog (tests/board), S14 under MicroPython
-(test_same_everywhere.py), S15's coil test (tests/link). What was found is in test_properties_known.py.
+(test_same_everywhere.py), S15's coil test (tests/link). What was found is in test_properties_found.py.
 """
 
 import copy
@@ -35,7 +35,6 @@ from loopwarden.words import why
 from .hostile import NOT_KNOWN, READINGS, Hostile, state_of
 
 SWITCHES = ("key", "start", "ack", "plug", "service", "stop", "crash", "charged", "coolant", "coil_fault", "lamp_fault")
-CONTACTS = S.AUX_POSITIVE | S.AUX_NEGATIVE
 BITS = (S.KEY, S.START, S.ACK, S.PLUG, S.SERVICE, S.STOP, S.CRASH, S.CHARGED, S.COOLANT, S.COIL_FAULT, S.LOOPS)
 LATCHES = (S.STOP, S.CRASH, S.LOOP0, S.LOOP0 << 1, S.LOOP0 << 2)
 STEPS_MS = (1, 7, 20, 20, 20, 33, 50, 100)
@@ -215,9 +214,6 @@ class AnyInputs(RuleBasedStateMachine):
 
     @rule(bits=st.one_of(st.none(), st.integers(0, 0x003F1FFF)), known=st.one_of(st.none(), st.integers(0, 0x003F1FFF)))
     def any_bits_for_a_tick(self, bits, known):
-        # Contacts are always read: see test_an_unread_feedback_contact_keeps_the_lamps_lit.
-        if self.rig.build.feedback:
-            bits, known = bits or 0, CONTACTS | (known or 0)
         self.rig.held.update(bits=bits, known=known)
         self.run(1)
         del self.rig.held["bits"], self.rig.held["known"]
