@@ -117,6 +117,17 @@ def test_without_dask_one_line_says_what_to_install(monkeypatch):
         DaskExecutor("tcp://127.0.0.1:1").__enter__()
 
 
+def test_a_client_that_fails_in_its_own_way_is_one_line(monkeypatch):
+    """Seen once on an overloaded machine: dask's client gave up waiting for its own thread with a bare assertion."""
+
+    def client(address, timeout):
+        raise AssertionError
+
+    monkeypatch.setattr(pytest.importorskip("dask.distributed"), "Client", client)
+    with pytest.raises(ExecutorError, match=r"no scheduler answers there: AssertionError$"):
+        DaskExecutor("tcp://127.0.0.1:1").__enter__()
+
+
 def test_a_cluster_without_workers_is_one_line(monkeypatch):
     distributed = pytest.importorskip("dask.distributed")
     monkeypatch.setattr("loopwarden_prove.executors._CONNECT_S", 4.0)
