@@ -25,11 +25,15 @@ _SLOW_MS = 1000  # what has its turn: twice the longest way round, and what wait
 
 @dataclass(frozen=True)
 class Due:
-    """The fault that an attack must raise: within `bound_ms`, where the story stays in these phases for so long."""
+    """The fault that an attack must raise: within `bound_ms`, where the story stays in these phases for so long.
+
+    or_row  a harder one that may come in its place, as it ends what the first would have been seen in
+    """
 
     row: str
     bound_ms: int
     phases: frozenset[str]
+    or_row: str = ""
 
 
 @dataclass(frozen=True)
@@ -117,8 +121,10 @@ class _Attacks:
             yield from self.strike(channel, f"{channel}_stuck")
             apart_v = round(max(0.08 * volts, 14))  # more than 5 % and 10 V, beyond the channels' own errors
             for amount in (-apart_v, apart_v, round(-0.5 * volts), round(0.5 * volts)):
-                apart = Due("PACK_BUS_DISAGREE", 200 + _QUICK_MS, LIVE) if abs(amount) == apart_v else None
-                yield from self.strike(channel, f"{channel}_offset", due=apart, amount=amount)
+                # A bus that reads low right after closing looks like a main that did not close.
+                apart = Due("PACK_BUS_DISAGREE", 200 + _QUICK_MS, LIVE, or_row="POSITIVE_NOT_CLOSED")
+                seen = apart if abs(amount) == apart_v else None
+                yield from self.strike(channel, f"{channel}_offset", due=seen, amount=amount)
             yield from self.strike(channel, f"{channel}_noisy", amount=round(0.02 * volts))
             yield from self.strike(channel, f"{channel}_noisy", amount=round(0.2 * volts))
             for ticks in (5, 50):

@@ -250,7 +250,7 @@ class Campaign:
             exercised=tuple((name, n) for name, n in exercised.items() if n),
             expected=due.row if due else "",
             bound_ms=due.bound_ms if due else 0,
-            reacted_ms=reactions.get(due.row, -1) if due else -1,
+            reacted_ms=reactions.get(due.row, reactions.get(due.or_row, -1)) if due else -1,
             failure=failure,
             digest=run.monitor.digest,
         )

@@ -388,7 +388,7 @@ SABOTAGES = (
         (
             "S5",
             "a contact that reports closed does not light the lamps",
-            " or self.switches.reported)",
+            " or self.switches.unsure)",
             ")",
             ("feedback_wire_broken",),
         ),
