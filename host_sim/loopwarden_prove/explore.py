@@ -12,11 +12,13 @@ is discharged or bleeds, the supervisor comes to off (or locked out) with the bu
 """
 
 import marshal
+import time
 from array import array
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from hashlib import blake2b
+from math import inf
 from operator import attrgetter
 from typing import Any
 
@@ -276,12 +278,14 @@ class Explorer:
         self.levels = bytearray()
         self.seen: set[tuple[str, str]] = set()
 
-    def run(self, most: int = 10_000_000, until: str = "") -> Explored:
+    def run(self, most: int = 10_000_000, until: str = "", seconds: float = inf) -> Explored:
         """Go on until the model is closed; `closed` says so.
 
-        most    states at the most
-        until   stop at the first breach of this promise
+        most      states at the most
+        until     stop at the first breach of this promise
+        seconds   no state is begun later
         """
+        end_s = time.monotonic() + seconds
         mind, found = self.mind, self.found
         if self.model.rested:
             for _ in range(_REST_ROUNDS):
@@ -291,6 +295,9 @@ class Explorer:
         queue: deque[tuple[int, bytes]] = deque([(0, start)])
         self._note()
         while queue:
+            if time.monotonic() > end_s:
+                found.states = len(visited)
+                return found
             number, saved = queue.popleft()
             after = array("l")
             for k, choice in enumerate(self.choices):

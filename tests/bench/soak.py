@@ -17,7 +17,15 @@ from pathlib import Path
 from typing import Any
 
 from loopwarden_build.load import read_text
+from loopwarden_prove.coarse import models, small_models
 from loopwarden_prove.executors import ExecutorError, PoolExecutor
+from loopwarden_prove.explore import (
+    Explored,
+    Explorer,
+    exploration_breaches,
+    explored_states,
+    explored_transitions,
+)
 from loopwarden_prove.proof import Asked, prove, write_scenarios
 from loopwarden_prove.report_text import report_text
 from loopwarden_prove.work import source_of
@@ -25,7 +33,7 @@ from loopwarden_prove.work import source_of
 ROOT = Path(__file__).parents[2]
 BUILDS = ("orchard_truck", "bench_cart")
 RESULT = Path(__file__).with_name("soak.json")
-SHARE = {"orchard_truck": 0.4, "bench_cart": 0.25}  # of the time; what is left goes to the mutants
+SHARE = {"orchard_truck": 0.4, "bench_cart": 0.25, "exploration": 0.8}  # of the time; the last of what is left
 FIGURES = (
     "campaign_cases",
     "campaign_breaches",
@@ -73,6 +81,39 @@ class Soak:
         }
         RESULT.write_text(json.dumps(found, indent=2) + "\n", encoding="utf-8")
 
+    def sabotage(self) -> None:
+        """Every policy that is broken on purpose; in a process of its own, as it forks."""
+        figures = ROOT / ".soak" / "sabotage.json"
+        figures.parent.mkdir(exist_ok=True)
+        figures.unlink(missing_ok=True)
+        subprocess.run([sys.executable, "-m", "sabotage.plant", "--json", str(figures)], cwd=ROOT, check=False)
+        if not figures.is_file():
+            self.remarks.append("sabotage: a planted text is no longer in the source")
+            return
+        told = json.loads(figures.read_text(encoding="utf-8"))
+        self.figures.update({name: told[name] for name in ("sabotage_planted", "sabotage_missed")})
+        self.keep()
+
+    def explore(self) -> None:
+        """Every coarse world, to its end if the time is enough: each gets the same of what is left."""
+        worlds = [*small_models(), *models()]
+        workers = os.cpu_count() or 1
+        each_s = max(self.left_s(), 60.0) * SHARE["exploration"] * workers / len(worlds)
+        names = [(world.name, each_s) for world in worlds]
+        found: list[Explored] = []
+        with PoolExecutor(workers) as executor:
+            for _, one in executor.map_unordered(explored, names):
+                ends = f"{len(one.breaches)} broken promises, {len(one.dead_ends)} dead ends"
+                print(f"{one.model}: {one.states} states, {one.transitions} transitions, {ends}", flush=True)
+                found.append(one)
+                if not one.closed:
+                    self.remarks.append(f"exploration: {one.model} was not explored to its end")
+                self.remarks += [f"exploration, {one.model}: {breach}" for breach in (*one.breaches, *one.dead_ends)]
+        self.figures["explored_states"] = explored_states(found)
+        self.figures["explored_transitions"] = explored_transitions(found)
+        self.figures["exploration_breaches"] = exploration_breaches(found)
+        self.keep()
+
     def campaign(self) -> None:
         """Every single attack of each build, then pairs until its share of the time is over."""
         cases = breaches = 0
@@ -95,6 +136,13 @@ class Soak:
                     self.remarks.append(f"{name}: {len(proof.tally.unsettled)} cases did not settle")
                 self.figures["campaign_cases"], self.figures["campaign_breaches"] = cases, breaches
                 self.keep()
+
+
+def explored(task: tuple[str, float]) -> Explored:
+    """One of the coarse worlds, by its name, for so many seconds."""
+    name, seconds = task
+    (model,) = [model for model in (*small_models(), *models()) if model.name == name]
+    return Explorer(model).run(seconds=seconds)
 
 
 def told(name: str) -> Callable[[int, int, int], None]:
@@ -121,7 +169,9 @@ def main() -> int:
         parser.error(f"--json {args.json}: there is no folder {args.json.absolute().parent}")
     soak = Soak(args.minutes)
     try:
+        soak.sabotage()
         soak.campaign()
+        soak.explore()
     except ExecutorError as error:
         print(f"soak: {error}", file=sys.stderr)
         return 1
