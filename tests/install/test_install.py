@@ -169,7 +169,7 @@ def test_a_flash_that_fills_up_on_the_way_is_told_and_the_old_version_starts(tmp
     assert (start.which, start.keeps_codes) == ("old", True)
 
 
-@pytest.mark.parametrize("name", ["loopwarden/loop.mpy", "loopwarden/policy/fault_texts.txt", "build.bin"])
+@pytest.mark.parametrize("name", ["loopwarden/kept.mpy", "loopwarden/policy/fault_texts.txt", "build.bin"])
 def test_a_damaged_version_is_named_and_installed_anew(name, tmp_path):
     image = old_image(tmp_path / "flash.img")
     fs = mounted(image.read_bytes())
@@ -188,7 +188,7 @@ def test_a_damaged_version_is_named_and_installed_anew(name, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("name", "code"), [("loopwarden/loop.mpy", "install incomplete"), ("build.bin", "build rejected")]
+    ("name", "code"), [("loopwarden/kept.mpy", "install incomplete"), ("build.bin", "build rejected")]
 )
 def test_what_kept_it_from_starting_is_a_stored_code_after_the_next_good_start(name, code, tmp_path):
     """S11: a code says why; rows 77 and 78, which no board could store while it did not run."""
