@@ -2,7 +2,8 @@
 
 import pytest
 
-from loopwarden.memory.ram import KEPT, RamMemory
+from loopwarden.memory.ram import RamMemory
+from loopwarden.memory.rules import KEPT
 from loopwarden.policy.faults import ENDED
 
 MEANS_MORE = {46: ("positive_proven", True), 76: ("new", False), 79: ("flats", 0), 80: ("under_load", 0)}
