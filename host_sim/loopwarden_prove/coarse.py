@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from loopwarden import signals as S
+from loopwarden.policy import fault_table
 from loopwarden_build import cross_checks
 from loopwarden_build.model import BuildFile
 
@@ -42,6 +43,8 @@ def coarse_build(name: str, changes: Mapping[str, Any]) -> BuildFile:
     return build
 
 
+# Set times above 100 ms, and so the times in which they heal: else how far each fault has come multiplies the states.
+_SHORT = {row[fault_table.NAME]: "100 ms" for row in fault_table.TABLE if row[fault_table.SET_MS] > 100}
 _TIMES = {
     "build.tick": "50 ms",
     "contactor.close_time": "50 ms",
@@ -56,10 +59,11 @@ _TIMES = {
     "timing.after_run": "0 s",
     "discharge.window": "3 s",
     "isolation.settle": "1 s",
+    "debounce": _SHORT,
 }
 
 
-def coarse_truck(**debounce: str) -> BuildFile:
+def coarse_truck() -> BuildFile:
     """The truck with one temperature zone, passive cooling and short times."""
     changes: dict[str, Any] = {
         **_TIMES,
@@ -87,8 +91,6 @@ def coarse_truck(**debounce: str) -> BuildFile:
         changes[f"pins.{pin}"] = _NONE
     zones = tomllib.loads((_BUILDS / "orchard_truck.toml").read_text(encoding="utf-8"))["zone"]
     changes["zone"] = [zones[0] | {"covered_by": []}]
-    if debounce:
-        changes["debounce"] = debounce
     return coarse_build("orchard_truck", changes)
 
 
@@ -283,15 +285,18 @@ def models() -> list[Model]:
         _free("cart, any bus", cart, unread=False),
         _bound("cart, stop", cart, STOP),
         _bound("cart, heat and mark", cart, HOT, NO_MARK, press_most_ms=1200),
-        _bound("cart, isolation", cart, ISOLATION_BAD, ISOLATION_LOST),
+        _bound("cart, isolation bad", cart, ISOLATION_BAD),
+        _bound("cart, isolation lost", cart, ISOLATION_LOST),
         _bound("truck, wheel", truck, MOVING, SPEED_LOST),
         _bound("truck, current", truck, CURRENT),
         _bound("truck, contact", truck, LIES),
         _bound("truck, pack", truck, PACK_UNREAD),
         _bound("truck, supply", truck, SUPPLY_FAILS),
-        _bound("truck, zone", truck, TRIP, UNREAD_ZONE),
+        _bound("truck, zone too hot", truck, TRIP),
+        _bound("truck, zone unread", truck, UNREAD_ZONE),
         _bound("truck, charge", truck, PLUG, PLUG_CHARGED, PLUG_FULL),
-        _bound("truck, charge refused", truck, PLUG, PLUG_COLD, PLUG_NO_PERMIT),
+        _bound("truck, charge when cold", truck, PLUG, PLUG_COLD),
+        _bound("truck, charge without permit", truck, PLUG, PLUG_NO_PERMIT),
     ]
 
 

@@ -151,6 +151,7 @@ class _Mind:
         for mine, other in zip(self.lists, lists, strict=True):
             mine[:] = other
         self.faults.much[:] = much
+        self.faults.asked = self.faults.asks[self.faults.column]
 
     def canonical(self) -> bytes:
         """All that decides the future, and nothing else, as a digest of 16 bytes.
