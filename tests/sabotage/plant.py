@@ -1,9 +1,10 @@
 """Plants each sabotage and looks who finds it out.
 
-    python -m sabotage.plant [--processes N] [--json FILE]
+    python -m sabotage.plant [--checks NAME,...] [--processes N] [--json FILE]
 
 With `tests` in PYTHONPATH. Each broken policy lives in a fork of a process that has not imported the policy yet, so it
-is imported from the changed text; no file is touched. `CHECKS` are tried in turn until one finds it out.
+is imported from the changed text; no file is touched. The checks are tried in turn until one finds it out: the shipped
+scenarios take seconds and are part of the tests; campaign and properties together must find all of it as well.
 """
 
 import argparse
@@ -11,7 +12,7 @@ import json
 import os
 import sys
 import traceback
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,7 +23,11 @@ from changed_source import PACKAGE, use
 
 from .sabotages import SABOTAGES, Sabotage
 
-SCENARIOS = Path(__file__).parents[2] / "host_sim" / "scenarios"
+ROOT = Path(__file__).parents[2]
+SCENARIOS = ROOT / "host_sim" / "scenarios"
+BUILDS = ("orchard_truck", "bench_cart")
+CASES = 400  # of each build's campaign
+PROPERTIES = ("tests/policy/test_properties_promises.py", "tests/policy/test_properties_pairs.py")
 
 
 class GoneError(Exception):
@@ -62,7 +67,47 @@ def shipped_scenarios(sabotage: Sabotage) -> Iterator[Finding]:
                 yield name, str(result)
 
 
-CHECKS: dict[str, Callable[[Sabotage], Iterator[Finding]]] = {"shipped scenarios": shipped_scenarios}
+def campaign(_: Sabotage) -> Iterator[Finding]:
+    """What `prove` calls a trouble: in a sample of the campaign of each shipped build."""
+    from loopwarden_build.load import read_text
+    from loopwarden_prove import plan
+    from loopwarden_prove.tally import Tally
+    from loopwarden_prove.work import Cases, campaign_of, run_cases, source_of
+
+    for build in BUILDS:
+        path = str(ROOT / "host_sim" / "builds" / f"{build}.toml")
+        source = source_of(path, read_text(path), 1)
+        whole = campaign_of(source)
+        cases = plan.sample(whole.cases, CASES, 1)
+        tally = Tally(cases, {name: name for name in whole.attacks})
+        for group in plan.tasks(cases, 1):
+            for case, finding in zip(group, run_cases(Cases(source, group)), strict=True):
+                tally.add(case, finding)
+            for trouble in tally.troubles():
+                first = trouble.sightings[0]
+                yield (
+                    f"{build}, {' and '.join(trouble.attacks)}, {first.case.moment}",
+                    f"{trouble.promise} {first.seen}",
+                )
+
+
+def properties(_: Sabotage) -> Iterator[Finding]:
+    """A property of hypothesis that does not hold."""
+    from mutation.session import collected, fails
+
+    for file in PROPERTIES:
+        failed: list[str] = []
+        collected(lambda items, failed=failed: failed.extend(item.nodeid for item in items if fails(item)), [file])
+        for name in failed:
+            yield name, "does not hold"
+
+
+CHECKS: dict[str, Callable[[Sabotage], Iterator[Finding]]] = {
+    "shipped scenarios": shipped_scenarios,
+    "campaign": campaign,
+    "properties": properties,
+}
+QUICK = ("shipped scenarios",)
 
 
 def changed(sabotage: Sabotage) -> str:
@@ -74,19 +119,19 @@ def changed(sabotage: Sabotage) -> str:
     return source.replace(sabotage.before, sabotage.after)
 
 
-def _look(sabotage: Sabotage) -> tuple[str, str, str]:
+def _look(sabotage: Sabotage, checks: Iterable[str]) -> tuple[str, str, str]:
     """In a process of its own: who finds it out."""
     use(sabotage.file, compile(changed(sabotage), str(PACKAGE / sabotage.file), "exec"))
-    for name, check in CHECKS.items():
+    for name in checks:
         try:
-            for where, seen in check(sabotage):
+            for where, seen in CHECKS[name](sabotage):
                 return name, where, seen
         except Exception:  # a policy that cannot even be imported or started is found out as well
             return name, "it does not run", traceback.format_exc().strip().splitlines()[-1]
     return "", "", ""
 
 
-def plant(sabotages: Iterable[Sabotage], processes: int) -> Iterator[Found]:
+def plant(sabotages: Iterable[Sabotage], processes: int, checks: Sequence[str] = QUICK) -> Iterator[Found]:
     """Try each, some at a time; in the order in which they are found out. Errors: GoneError, before any is tried."""
     waiting = list(sabotages)
     for sabotage in waiting:
@@ -99,7 +144,7 @@ def plant(sabotages: Iterable[Sabotage], processes: int) -> Iterator[Found]:
             reading, writing = os.pipe()
             child = os.fork()
             if child == 0:
-                os.write(writing, json.dumps(_look(sabotage)).encode())
+                os.write(writing, json.dumps(_look(sabotage, checks)).encode())
                 os._exit(0)
             os.close(writing)
             running[child] = (sabotage, reading)
@@ -118,14 +163,19 @@ def main() -> int:
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures, and who found out what")
     parser.add_argument("--part", default="", help="only sabotages with this in their name, file or promise")
+    parser.add_argument("--checks", default=QUICK[0], help=f"which of: {', '.join(CHECKS)}; {QUICK[0]} if left out")
     args = parser.parse_args()
+    checks = args.checks.split(",")
+    if unknown := [name for name in checks if name not in CHECKS]:
+        parser.error(f"--checks {unknown[0]}: allowed are {', '.join(CHECKS)}")
     found = []
     try:
         some = [one for one in SABOTAGES if args.part in f"{one.promise} {one.file} {one.name}"]
-        for one in plant(some, args.processes):
+        for one in plant(some, args.processes, checks):
             found.append(one)
             told = f"{one.by}, {one.where}: {one.seen}" if one.by else "NOBODY"
-            hint = "" if one.where in one.sabotage.first else " [not in the table]"
+            named = one.by != QUICK[0] or one.where in one.sabotage.first
+            hint = "" if named else " [not in the table]"
             print(f"{one.sabotage.promise:<4}{one.sabotage.name}\n    {told}{hint}", flush=True)
     except GoneError as error:
         print(f"plant: {error}", file=sys.stderr)
