@@ -54,7 +54,7 @@ class Loop:
         scratch[2] = 0
         self.doing = 0  # phase and hardest row of the last tick, as they stand in the first word
         self.edge = Edge(build)
-        self.supervisor = self.coil_test = None
+        self.supervisor = self.coil_test = self.watch = None  # watch(dt_ms): called after each tick
         if not self.held:
             self.memory.begin(board.feed)
             self.supervisor = Supervisor(build, memory)
@@ -111,6 +111,8 @@ class Loop:
             board.feed()
         marks[at] = self.doing | 4
         self._store(ms)
+        if self.watch:
+            self.watch(ms)
         marks[at] = self.doing | 5
 
     def _odd_ms(self, ms):

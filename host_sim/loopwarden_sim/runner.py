@@ -277,11 +277,15 @@ class Run:
         """A tick begins, whether or not the board has power."""
         self.tick = tick
 
+    def sampled(self) -> None:
+        """The readings of this tick are there, and nothing is decided yet."""
+
     def decide(self) -> tuple[bytes, int | str]:
         """One tick of the board that runs: the ids of its active rows, and its phase."""
         scene = self.scene
         supervisor = scene.supervisor
         self.world.fill(scene.inputs)
+        self.sampled()
         supervisor.step(scene.inputs, scene.outputs, self.tick_ms)
         scene.memory.work(supervisor)
         faults = supervisor.faults

@@ -70,8 +70,11 @@ def started(name: str) -> dict[str, int]:
     return answer
 
 
-def loop_cost(name: str, seconds: float | None = None, *, asked: bool = True) -> dict[str, Any]:
-    """What a tick of the whole loop costs in a shipped scenario; see guest/loop_cost.py."""
+def loop_cost(name: str, seconds: float | None = None, *, host: str = "asks") -> dict[str, Any]:
+    """What a tick of the whole loop costs in a shipped scenario; see guest/loop_cost.py.
+
+    host    "asks" all the time, "records", or "none"
+    """
     scenario = scenario_of(name)
     with tempfile.TemporaryDirectory() as folder:
         board = _Taped(scenario.build, fresh_image(scenario, Path(folder) / "flash.img"), stalls=False)
@@ -91,7 +94,7 @@ def loop_cost(name: str, seconds: float | None = None, *, asked: bool = True) ->
         "config.json": json.dumps(config).encode(),
         "build.bin": pack_bytes(to_device(scenario.build)),
         "tape.bin": b"".join(tape),
-        "asked.txt": b"1" if asked else b"0",
+        "host.txt": host.encode(),
     }
     script = SCRIPT.read_text(encoding="utf-8")
     done = run_wasm(script, path=[GUEST, ROOT / "firmware", MEMORY_GUEST], files=files, heap_bytes=HEAP_BYTES)

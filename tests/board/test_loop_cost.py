@@ -26,7 +26,7 @@ def test_a_live_tick_with_a_chatting_host(chatting):
 
 
 def test_a_tick_in_which_nobody_asks_leaves_nothing_on_the_heap():
-    quiet = loop_cost("start_drive_stop", 45, asked=False)
+    quiet = loop_cost("start_drive_stop", 45, host="none")
     assert quiet["quiet_heap"] == 0
 
 

@@ -61,7 +61,7 @@ def off():
 
 def every_page(desk):
     for name, _ in COMMANDS:
-        if name not in (b"service", b"clear", b"acknowledge", b"time"):
+        if name not in (b"service", b"clear", b"acknowledge", b"time", b"record"):
             yield name.decode()
     yield from ("clear", "acknowledge", "acknowledge crash", "clear all", "time", "nonsense", "why", "why tea")
     yield from ("why " + subject for subject in SUBJECTS)

@@ -22,6 +22,8 @@ from loopwarden_cli import (
     pins,
     precharge,
     prove,
+    record,
+    replay,
     review,
     schema,
     simulate,
@@ -64,6 +66,8 @@ COMMANDS: dict[str, Command] = {
     "why": why,
     "starts": starts,
     "clear": clear,
+    "record": record,
+    "replay": replay,
     "watch": watch,
 }
 

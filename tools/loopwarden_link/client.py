@@ -5,8 +5,8 @@ Decides when an answer is complete, when to ask again and when to give up; knows
 
 import random
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from types import TracebackType
 
 from loopwarden_link.errors import AtPrompt, Damaged, LinkError, Lost, NoAnswer, Refused
@@ -24,6 +24,24 @@ _LINE_BYTES_MAX = 4096
 # type may be carried out, such as "clear all".
 _END_HALF_LINE = b"\x80\r"
 _TAIL_BYTES = 200
+
+
+class Stream:
+    """The bytes that follow an answer. objects: the answer itself."""
+
+    def __init__(self, objects: list[Object], port: Port, first: bytes) -> None:
+        self.objects = objects
+        self._port = port
+        self._first = first
+
+    def read(self) -> bytes:
+        """What has come, b"" after a short wait in which nothing did. Errors: Lost."""
+        first, self._first = self._first, b""
+        return first or self._port.read()
+
+    def stop(self) -> None:
+        """Ask the board to end it: any byte does. Errors: Lost."""
+        self._port.write(b"\r")
 
 
 class Link:
@@ -93,6 +111,21 @@ class Link:
         """
         return self._exchange(command, wait_s, heard)
 
+    @contextmanager
+    def stream(self, command: str, last: str) -> "Iterator[Stream]":
+        """For a command whose answer goes on as bytes after the object of kind `last`; sent once.
+
+        Errors: as `read`, before the first byte.
+        """
+        objects = self._exchange(command, last=last)
+        port = self._opened()
+        self._unanswered = True
+        first, self._buffer = self._buffer, b""
+        try:
+            yield Stream(objects, port, first)
+        finally:
+            self.close()  # what comes yet is of no use to a later request
+
     def _repeated(self, command: Callable[[], str]) -> list[Object]:
         for _ in range(self.retries):
             try:
@@ -106,7 +139,11 @@ class Link:
             raise type(error)(times + str(error)) from None
 
     def _exchange(
-        self, command: str, wait_s: float = 0.0, heard: Callable[[Object], None] | None = None
+        self,
+        command: str,
+        wait_s: float = 0.0,
+        heard: Callable[[Object], None] | None = None,
+        last: str = "",
     ) -> list[Object]:
         self._n = (self._n + 1) % 65536
         line = request_line(self._n, command)
@@ -117,7 +154,7 @@ class Link:
             self._tail = b""
             self._unanswered = True
             port.write(line)
-            answer = self._answer(port, self._n, self.answer_s + wait_s, heard)
+            answer = self._answer(port, self._n, self.answer_s + wait_s, heard, last)
         except (AtPrompt, Lost):
             self.close()  # to be opened anew, with all that goes with it
             raise
@@ -145,7 +182,9 @@ class Link:
             raise self._prompt_error()
         return port
 
-    def _answer(self, port: Port, n: int, line_s: float, heard: Callable[[Object], None] | None) -> list[Object]:
+    def _answer(
+        self, port: Port, n: int, line_s: float, heard: Callable[[Object], None] | None, last: str
+    ) -> list[Object]:
         objects: list[Object] = []
         torn = False
         began_s = time.monotonic()
@@ -178,6 +217,8 @@ class Link:
             objects.append({key: value for key, value in found.items() if key not in ("n", "i", "crc")})
             if heard is not None:
                 heard(objects[-1])
+            if last and found["kind"] == last:
+                return objects
         raise Damaged(f"{self.port}: the answer does not end")
 
     def _silence(self, begun: bool, line_s: float) -> LinkError:

@@ -34,7 +34,7 @@ def run(feed, folder):
     """
     gc.disable()  # a collection takes longer than a tick; the loop collects in the off phase
     gc.collect()  # what loading has left would stay until then
-    built, digest = _build_of(folder)
+    built, digest, image = _build_of(folder)
     gc.collect()
     board = Board(built, feed)
     feed()
@@ -46,6 +46,7 @@ def run(feed, folder):
         "runtime": sys.version,
         "board": "RP%d, stepping %d" % (CHIP, STEPPING),
         "reset": why_reset(),
+        "image": image,
     }
     row = _last_start()
     _remove_others(feed)  # this one got as far as it can without ticking
@@ -58,10 +59,10 @@ def run(feed, folder):
 
 def _build_of(folder):
     # Imported in here: what no name of this module holds can go once the loop runs (link/parts.py).
-    from loopwarden.board.installed import load_build
+    from loopwarden.board.installed import BUILD_FILE, load_build
 
     built, digest = load_build(folder)
-    return Kept(built), digest
+    return Kept(built), digest, folder + "/" + BUILD_FILE
 
 
 def _remove_others(feed):

@@ -53,6 +53,7 @@ class Console:
     """
 
     def __init__(self, port, info, whole=True):
+        self.port = port
         self.read, self.write = port.read, port.write  # saved bound methods: looking one up takes from the heap
         self.out = Out()
         self.put = self.out.put

@@ -26,10 +26,11 @@ OBJECTS = ("loopwarden.link.objects",)
 PAGES = ("loopwarden.readings", "loopwarden.link.pages")
 DEEDS = ("loopwarden.link.deeds",)
 COILS = ("loopwarden.coil_test", "loopwarden.link.coils")
+RECORDER = ("loopwarden.link.recorder",)
 TEXTS = ("loopwarden.texts",)
 WORDS = ("loopwarden.readings", "loopwarden.texts", "loopwarden.words")
 _START = ("loopwarden.build", "loopwarden.board.installed", "loopwarden.board.start", "loopwarden.memory.power_up")
-ALL = BASE + OBJECTS + PAGES + DEEDS + COILS + WORDS
+ALL = BASE + OBJECTS + PAGES + DEEDS + COILS + RECORDER + WORDS
 
 
 def at_rest(loop):
@@ -53,9 +54,9 @@ def load(loop, names):
     """Load what is missing of these modules, a generator, one a step; at rest only. `loaded` says whether it did."""
     if loaded(names) or not at_rest(loop):
         return
-    if _free(loop) < _LOAD_FREE + _STAY_FREE:
+    if collected(loop) < _LOAD_FREE + _STAY_FREE:
         drop([name for name in ALL if name not in names and name not in BASE])
-        _free(loop)
+        collected(loop)
     for name in names:
         if name not in modules:
             if not at_rest(loop):
@@ -67,9 +68,9 @@ def load(loop, names):
                 return
             _stalled(loop)
             yield
-    if _free(loop) < _LOAD_FREE:
+    if collected(loop) < _LOAD_FREE:
         drop(ALL)
-        _free(loop)  # what was short for a moment is no low heap
+        collected(loop)  # what was short for a moment is no low heap
 
 
 def load_all():
@@ -86,10 +87,10 @@ def forget_start():
 
 def settle(loop):
     """After an answer, at rest: collect, and drop what was loaded where little is left; True where it was dropped."""
-    if _free(loop) >= _STAY_FREE:
+    if collected(loop) >= _STAY_FREE:
         return False
     drop(ALL)
-    _free(loop)
+    collected(loop)
     return True
 
 
@@ -103,7 +104,8 @@ def drop(names):
                 delattr(modules[package], last)
 
 
-def _free(loop):
+def collected(loop):
+    """Collect, at rest only; the free heap in bytes."""
     loop.board.collect()
     _stalled(loop)
     free = loop.board.heap_free()

@@ -31,7 +31,7 @@ class Requests:
         self.lines, self.typed, self.view = console.lines, console.typed, console.view
         self.info = {name: clean(console.info[name]) for name in console.info}
         self.begin = 0
-        self.pages = self.objects = self.deeds = self.coils = None
+        self.pages = self.objects = self.deeds = self.coils = self.recorder = None
 
     def request(self, loop, n):
         # The steps of one request: check the line, find the command, what it is asked of, answer, end.
@@ -90,6 +90,8 @@ class Requests:
             return parts.DEEDS
         if word == b"coil":
             return parts.COILS
+        if word == b"record":
+            return parts.RECORDER
         needs = parts.OBJECTS if self.lines.program else parts.PAGES
         if word == b"why":
             return needs + parts.WORDS
@@ -109,6 +111,12 @@ class Requests:
 
                 self.coils = Coils(console.lines)
             return self.coils
+        if word == b"record":
+            if self.recorder is None:
+                from loopwarden.link.recorder import Recorder
+
+                self.recorder = Recorder(console)
+            return self.recorder
         if self.lines.program:
             if self.objects is None:
                 from loopwarden.link.objects import Objects
@@ -123,7 +131,7 @@ class Requests:
 
     def drop(self):
         """Let go of whoever answered."""
-        self.pages = self.objects = self.deeds = self.coils = None
+        self.pages = self.objects = self.deeds = self.coils = self.recorder = None
 
     def _command(self, begin, n):
         # Its number, -1 for none; what follows it begins at self.begin. Upper case is taken as lower.

@@ -25,11 +25,12 @@ COMMANDS = (
     (b"build", b"the main values of the build"),
     (b"time", b"time SECONDS tells it the time of day, in unix seconds"),
     (b"coil", b"coil NAME, coil NAME hold: the coil test, service switch in TEST"),
+    (b"record", b"every tick as bytes, for loopwarden record; off only"),
     (b"service", b"give the board up for service: off, bus proven dead"),
 )
 # What answers each of them: by name, as the installer leaves names alone that stand in a text.
 METHODS = ("help", "status", "faults", "why", "inputs", "limits", "starts", "storage")
-METHODS = METHODS + ("clear", "acknowledge", "version", "build", "time", "coil", "service")
+METHODS = METHODS + ("clear", "acknowledge", "version", "build", "time", "coil", "record", "service")
 # name; reading and state of Inputs; what of the build says that it is fitted; how Writer writes it
 INPUTS = (
     (b"pack", "pack_mv", "pack_state", "", "mv"),

@@ -2,8 +2,8 @@
 
 The firmware runs unchanged; what it calls of the hardware is made of native functions and containers, as on a board,
 so that nothing of a stand-in is counted. What its pins see comes from a recording (`tape.bin`, see recorded_pins.py)
-and is laid out before each tick. Files: `config.json`, `build.bin`, `tape.bin`; `asked.txt`: 1 for a host that asks all
-the time, 0 for none. Prints one JSON object: `live` mean of the live ticks and `most` of any outside the off phase,
+and is laid out before each tick. Files: `config.json`, `build.bin`, `tape.bin`; `host.txt`: "asks" for one that asks all
+the time, "records" for one that takes a recording, "none". Prints one JSON object: `live` mean of the live ticks and `most` of any outside the off phase,
 counted instructions; `ticks`, `where` (tick with the most), `sent` bytes; `quiet_heap`: bytes that live ticks took from
 the heap in which nothing was stored and nobody was answered.
 """
@@ -41,6 +41,7 @@ from loopwarden.board.board import Board  # noqa: E402
 from loopwarden.board.bus import Bus  # noqa: E402
 from loopwarden.board.chip import EDGES, GPIO_IN, SCRATCH  # noqa: E402
 from loopwarden.link.console import Console  # noqa: E402
+from loopwarden.link.recorder import Frames, Recorder  # noqa: E402
 from loopwarden.policy.faults import ENDED  # noqa: E402
 
 DRIVE = 8  # stage of phases.py
@@ -187,17 +188,29 @@ def make_loop():
     memory.prove_positive()
     while memory.waits():
         memory._store_one()
-    with open("asked.txt") as file:
-        asked = file.read() == "1"
-    host = Host((b"status", b"faults", b"why drive limit", b"inputs", b"limits", b"starts") if asked else ())
+    with open("host.txt") as file:
+        kind = file.read()
+    asks = (b"status", b"faults", b"why drive limit", b"inputs", b"limits", b"starts")
+    host = Host(asks if kind == "asks" else ())
     port_module.select = port_module.sys = host
     info = {"program": "0", "build": "0" * 64, "runtime": "32 bits", "board": "none", "reset": "none"}
     bench.times.append(0)
-    return loop.Loop(bench.board, built, memory, Console(port_module.Port(), info)), host, bench
+    made = loop.Loop(bench.board, built, memory, Console(port_module.Port(), info))
+    return made, host, bench, record(made) if kind == "records" else None
+
+
+def record(made):
+    """A recording that has begun: as the console does it, once it has told what the decisions start from."""
+    frames = Frames(made.inputs, made.outputs, made.memory)
+    made.watch = frames.tick
+    console = made.link
+    console.lines.program = True
+    console.step = Recorder(console)._stream(frames)
+    return frames
 
 
 def main():
-    made, host, bench = make_loop()
+    made, host, bench, frames = make_loop()
     meter = TickMeter()
     total = live = ticks = most = where = number = quiet_heap = 0
     console = made.link
@@ -207,6 +220,8 @@ def main():
         if not bench.next(number * TICK_US):
             break
         number += 1
+        if frames and not busy:
+            frames.at = frames.end  # there is time for it then
         programs = made.memory.flash.programs
         talked = host.counts()
         meter.start()
@@ -221,7 +236,7 @@ def main():
         if made.supervisor.phases.stage == DRIVE:
             live += 1
             total += meter.fuel
-            if made.memory.flash.programs == programs and talked == host.counts():
+            if made.memory.flash.programs == programs and (frames or talked == host.counts()):
                 quiet_heap += meter.heap_bytes
     print(
         json.dumps(
