@@ -253,13 +253,17 @@ class VirtualBoard:
         except BlockingIOError:
             return 0
 
-    def console_text(self) -> str:
-        """What the board has said and nobody has read yet."""
+    def console_bytes(self) -> bytes:
+        """What the board has sent and nobody has read yet."""
         said = b""
         with contextlib.suppress(BlockingIOError):
             while True:
                 said += os.read(self._slave, 4096)
-        return said.decode("ascii", "replace")
+        return said
+
+    def console_text(self) -> str:
+        """The same as text."""
+        return self.console_bytes().decode("ascii", "replace")
 
     def close(self) -> None:
         """End the process and the port; the flash image stays."""

@@ -31,6 +31,12 @@ class Port:
     def read(self):
         return self.into.pop(0) if self.into and self.gives() else -1
 
+    def ready(self, _):
+        return ((None, 4),) if self.takes() else ()
+
+    def put(self, one):
+        self.out += one
+
     def write(self, byte):
         assert 0 <= byte <= 255
         if self.takes():
@@ -51,6 +57,12 @@ class Board:
     def diff_us(self, one, other):
         return one - other
 
+    def after_us(self, us, more):
+        return us + more
+
+    def collect(self):
+        pass
+
     def heap_free(self):
         return 100_000
 
@@ -58,13 +70,13 @@ class Board:
 class Desk:
     """`rig` is the vehicle, `loop` what the loop shows; the console gets calls until it has nothing left to do."""
 
-    def __init__(self, rig=None, folder=None):
+    def __init__(self, rig=None, folder=None, image=None):
         if folder is not None:
             memory = FlashMemory(DeskFlash(folder), str(folder))
             rig = Rig(memory=memory)
         self.rig = rig or Rig()
         self.port = Port()
-        self.console = Console(self.port, INFO)
+        self.console = Console(self.port, INFO if image is None else {**INFO, "image": str(image)})
         self.served = 0
         self.loop = SimpleNamespace(
             board=Board(),
@@ -80,6 +92,8 @@ class Desk:
             service=self.serve,
             coil_test=None,
             restart=None,
+            watch=None,
+            due_us=0,
         )
         self.settle()
         self.banner = bytes(self.port.out)

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -91,7 +92,7 @@ def _beside(rows: list[Row], same: int, recording: Recording, build: Path) -> li
         "On the recorded readings: where a build acts otherwise the vehicle would have gone on otherwise, so what comes"
         " after that in its column is what it would decide about a drive that did not happen so."
     )
-    return ["", f"{len(rows)} moments differ, {same} are the same.", *lines, note]
+    return ["", f"{len(rows)} moments differ, {same} are the same.", *lines, "", *textwrap.wrap(note, 80)]
 
 
 def _json(recording: Recording, found: Replayed, other: Any, rows: list[Row], same: int) -> str:

@@ -1,7 +1,7 @@
 """The file of a recording: written as it comes, so that what was told before a cable was pulled is there; read as far
 as it is good.
 
-A line that names the format, then chunks: one letter, the length as 4 bytes, that many bytes, and the CRC-32 of all of
+A line that names the format, then pieces: one letter, the length as 4 bytes, that many bytes, and the CRC-32 of all of
 these. h: what the decisions start from, b: the packed build, t: the number of a tick and the frames from it on, e: how
 it ended.
 """
@@ -22,7 +22,7 @@ MAGIC = b"loopwarden-recording "
 _HEAD = struct.Struct("<cI")
 _CRC = struct.Struct("<I")
 _TICK = struct.Struct("<I")
-_CHUNK_MOST = 1 << 24
+_PIECE_MOST = 1 << 20
 _START = {"positive_proven": 1, "negative_proven": 1, "precharge_mj": 1 << 30, "discharge_mj": 1 << 30}
 _START |= {"flats": 1 << 16, "under_load": 1 << 30, "clock_ms": 1 << 30, "cycle": 1 << 30}
 
@@ -56,19 +56,19 @@ class Writer:
         self._file: BinaryIO = path.open("xb")
         self._file.write(MAGIC + b"%d\n" % FORMAT)
         head = {"program": header.program, "made_by": header.made_by, "recorded": header.recorded}
-        self._chunk(b"h", json.dumps({**head, "start": header.start, "locked": header.locked}).encode())
-        self._chunk(b"b", image)
+        self._piece(b"h", json.dumps({**head, "start": header.start, "locked": header.locked}).encode())
+        self._piece(b"b", image)
 
     def ticks(self, first: int, frames: bytes) -> None:
         """Keep whole frames; `first` is the tick of the first one."""
-        self._chunk(b"t", _TICK.pack(first) + frames)
+        self._piece(b"t", _TICK.pack(first) + frames)
 
     def close(self, why: str) -> None:
         """Say how it ended, and end."""
-        self._chunk(b"e", json.dumps({"why": why}).encode())
+        self._piece(b"e", json.dumps({"why": why}).encode())
         self._file.close()
 
-    def _chunk(self, kind: bytes, data: bytes) -> None:
+    def _piece(self, kind: bytes, data: bytes) -> None:
         head = _HEAD.pack(kind, len(data))
         self._file.write(head + data + _CRC.pack(binascii.crc32(head + data)))
         self._file.flush()
@@ -83,7 +83,7 @@ class Recording:
     image: bytes
     ended: str = ""
     remarks: list[str] = field(default_factory=list)
-    chunks: list[tuple[int, bytes, bool]] = field(default_factory=list)  # first tick, frames, whether the CRC fits
+    pieces: list[tuple[int, bytes]] = field(default_factory=list)  # number of the first tick, frames
 
     def build(self) -> Any:
         """The build that the device ran: loopwarden.build.Build. Errors: RecordingError."""
@@ -105,7 +105,7 @@ class Recording:
         frames: Frames | None = Frames()
         follows = True
         told = 0  # ticks up to here were given, or named as lost
-        for first, data, sound in self.chunks:
+        for first, data in self.pieces:
             if frames is None or first != frames.tick:
                 if first % WHOLE_EVERY:
                     continue
@@ -123,9 +123,7 @@ class Recording:
                 told = frames.tick
                 yield frames, follows
                 follows = True
-            if not sound and frames is not None and at >= len(data):
-                self.remarks.append(f"the bytes up to tick {told} do not fit their sum, though each frame does")
-        last = max((first for first, _, _ in self.chunks), default=0)
+        last = max((first for first, _ in self.pieces), default=0)
         if frames is None or told < last:
             self.remarks.append(f"nothing can be read from tick {told} on")
 
@@ -137,26 +135,25 @@ class Recording:
 def read(path: Path) -> Recording:
     """Read a recording as far as it is good. Errors: RecordingError; OSError."""
     data = path.read_bytes()
-    line, newline, rest = data[:64].partition(b"\n")
+    line, newline, _ = data[:64].partition(b"\n")
     if not line.startswith(MAGIC):
         raise RecordingError(f'{path}: is no recording: it does not begin with "{MAGIC.decode().strip()}"')
     if not newline or line[len(MAGIC) :] != b"%d" % FORMAT:
         version = line[len(MAGIC) :].decode("ascii", "replace")
         raise RecordingError(f"{path}: is a recording of format {version!r}; this program reads format {FORMAT}")
-    del rest
     header: Header | None = None
     image = b""
     found = Recording(path, Header("", "", "", {}, ()), b"")
     at = len(line) + 1
     while at < len(data):
-        kind, content, sound, at = _chunk(data, at, found.remarks)
-        if kind == b"h" and sound:
+        kind, content, at = _piece_at(data, at, found.remarks)
+        if kind == b"h":
             header = _header(path, content)
-        elif kind == b"b" and sound:
+        elif kind == b"b":
             image = content
         elif kind == b"t" and len(content) >= _TICK.size:
-            found.chunks.append((_TICK.unpack_from(content)[0], content[_TICK.size :], sound))
-        elif kind == b"e" and sound:
+            found.pieces.append((_TICK.unpack_from(content)[0], content[_TICK.size :]))
+        elif kind == b"e":
             found.ended = str(json.loads(content).get("why", ""))
     if header is None or not image:
         raise RecordingError(f"{path}: its beginning is damaged: what the decisions started from cannot be read")
@@ -166,33 +163,22 @@ def read(path: Path) -> Recording:
     return found
 
 
-def _chunk(data: bytes, at: int, remarks: list[str]) -> tuple[bytes, bytes, bool, int]:
-    """Kind, content, whether its sum fits, where the next one begins. A damaged head ends the reading."""
+def _piece_at(data: bytes, at: int, remarks: list[str]) -> tuple[bytes, bytes, int]:
+    """Kind, content, where the next one begins. Kind is empty for what is damaged; the last piece may be cut short."""
     if at + _HEAD.size > len(data):
         remarks.append(f"byte {at}: {len(data) - at} bytes at the end are the beginning of nothing")
-        return b"", b"", False, len(data)
+        return b"", b"", len(data)
     kind, length = _HEAD.unpack_from(data, at)
     end = at + _HEAD.size + length
-    if kind not in (b"h", b"b", b"t", b"e") or length > _CHUNK_MOST:
-        later = _resume(data, at + 1)
-        remarks.append(f"byte {at}: {later - at} bytes are no part of a recording")
-        return b"", b"", False, later
-    content = data[at + _HEAD.size : end]
-    if end + _CRC.size > len(data):
-        later = _resume(data, at + 1)
-        if later < len(data):
-            remarks.append(f"byte {at}: {later - at} bytes are damaged")
-            return kind, data[at + _HEAD.size : later], False, later
-        remarks.append(f"byte {at}: the last piece is cut short")
-        return kind, content, False, len(data)
-    (crc,) = _CRC.unpack_from(data, end)
-    if crc == binascii.crc32(data[at:end]):
-        return kind, content, True, end + _CRC.size
-    remarks.append(f"byte {at}: a piece of {length} bytes is damaged")
+    whole = end + _CRC.size <= len(data)
+    if whole and binascii.crc32(data[at:end]) == _CRC.unpack_from(data, end)[0]:
+        return kind, data[at + _HEAD.size : end], end + _CRC.size
     later = _resume(data, at + 1)
-    if later != end + _CRC.size and later < len(data):
-        return kind, data[at + _HEAD.size : later], False, later  # its length itself is not to be believed
-    return kind, content, False, end + _CRC.size
+    if kind == b"t" and not whole and length <= _PIECE_MOST and later == len(data):
+        remarks.append(f"byte {at}: the last piece is cut short")
+        return kind, data[at + _HEAD.size : end], len(data)
+    remarks.append(f"byte {at}: {later - at} bytes are damaged")
+    return b"", b"", later
 
 
 def _resume(data: bytes, at: int) -> int:

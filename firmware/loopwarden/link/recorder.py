@@ -271,7 +271,6 @@ class Recorder:
                 frames.close(why)
             at, end, left = frames.at, frames.end, _SENT_MAX
             while at != end and left:
-                left -= 1
                 room = 0
                 for found in ready(0):
                     room = found[1] & _POLLOUT
@@ -280,5 +279,6 @@ class Recorder:
                 one[0] = ring[at]
                 put(one)
                 at = at + 1 & _MASK
+                left -= 1
             frames.at = at
             yield None if left < _SENT_MAX else False

@@ -2,10 +2,10 @@
 
 The firmware runs unchanged; what it calls of the hardware is made of native functions and containers, as on a board,
 so that nothing of a stand-in is counted. What its pins see comes from a recording (`tape.bin`, see recorded_pins.py)
-and is laid out before each tick. Files: `config.json`, `build.bin`, `tape.bin`; `host.txt`: "asks" for one that asks all
-the time, "records" for one that takes a recording, "none". Prints one JSON object: `live` mean of the live ticks and `most` of any outside the off phase,
-counted instructions; `ticks`, `where` (tick with the most), `sent` bytes; `quiet_heap`: bytes that live ticks took from
-the heap in which nothing was stored and nobody was answered.
+and is laid out before each tick. Files: `config.json`, `build.bin`, `tape.bin`; `host.txt`: "asks" for one that asks
+all the time, "records" for one that takes a recording, "none". Prints one JSON object: `live` mean of the live ticks
+and `most` of any outside the off phase, counted instructions; `ticks`, `where` (tick with the most), `sent` bytes;
+`quiet_heap`: bytes that live ticks took from the heap in which nothing was stored and nobody was answered.
 """
 
 import binascii

@@ -1,0 +1,136 @@
+"""Frames: whatever a tick read and commanded comes out of them as it went in."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from loopwarden import signals as S
+from loopwarden.link.recorder import Frames as Device
+from loopwarden.memory.ram import RamMemory
+from loopwarden_record.frames import (
+    COMMANDS,
+    STATES,
+    WHOLE_EVERY,
+    DamagedError,
+    Frames,
+    IncompleteError,
+)
+
+VALUES = st.none() | st.integers(-1_500_000, 50_000_000)
+INPUTS = {
+    **dict.fromkeys(("pack_mv", "bus_mv", "current_ma", "supply_mv", "reference_mv", "isolation_ohm"), VALUES),
+    **dict.fromkeys(("speed_mm_s", "speed_pulses"), st.none() | st.integers(0, 100_000)),
+    "isolation_age_ms": st.integers(0, 1 << 20),
+    "bits": st.integers(0, (1 << 22) - 1),
+    "known": st.integers(0, (1 << 22) - 1),
+    "latch": st.integers(0, (1 << 22) - 1),
+    "loop_low": st.integers(0, 63),
+    "loop_high": st.integers(0, 63),
+    **dict.fromkeys(STATES, st.integers(0, 6)),
+    "late_ms": st.integers(0, 10_000),
+    "zone_dc": st.lists(st.none() | st.integers(-500, 2_000), min_size=10, max_size=10),
+    "zone_state": st.lists(st.integers(0, 6), min_size=10, max_size=10),
+}
+PERMILLE = ("drive_limit_permille", "charge_limit_permille", "pump_permille", "fan_permille")
+OUTPUTS = {name: st.integers(0, 1) for name in COMMANDS} | {name: st.integers(0, 1000) for name in PERMILLE}
+TICKS = st.lists(
+    st.tuples(
+        st.integers(1, 100),
+        st.fixed_dictionaries({}, optional=INPUTS),
+        st.fixed_dictionaries({}, optional=OUTPUTS),
+    ),
+    min_size=1,
+    max_size=30,
+)
+
+
+def sent(device):
+    """What lies in the ring, taken out of it."""
+    ring, at, end = device.ring, device.at, device.end
+    device.at = end
+    return bytes(ring[at:end] if at <= end else ring[at:] + ring[:end])
+
+
+def tell(inputs):
+    return {name: list(value) if isinstance(value, list) else value for name, value in vars(inputs).items()}
+
+
+@given(TICKS)
+def test_what_a_tick_read_and_commanded_is_read_again(ticks):
+    inputs, outputs = S.Inputs(), S.Outputs()
+    device, reader = Device(inputs, outputs, RamMemory()), Frames()
+    for dt_ms, read, commanded in ticks:
+        for name, value in read.items():
+            if isinstance(value, list):
+                getattr(inputs, name)[:] = value
+            else:
+                setattr(inputs, name, value)
+        for name, value in commanded.items():
+            setattr(outputs, name, value)
+        device.tick(dt_ms)
+        data = sent(device)
+        at, end = reader.next(data, 0)
+        again = S.Inputs()
+        reader.fill(again)
+        assert (at, end) == (len(data), None)
+        assert reader.dt_ms == dt_ms
+        assert tell(again) == tell(inputs)
+        assert reader.commands() == {name: getattr(outputs, name) for name in (*COMMANDS, *PERMILLE)}
+
+
+def quiet_frames(ticks):
+    device = Device(S.Inputs(), S.Outputs(), RamMemory())
+    frames = []
+    for _ in range(ticks):
+        device.tick(20)
+        frames.append(sent(device))
+    return frames
+
+
+def test_a_tick_in_which_nothing_changed_takes_three_bytes_at_most():
+    """Its head, the age of the isolation reading, which stands here, and its count."""
+    assert max(map(len, quiet_frames(WHOLE_EVERY)[2:])) <= 3
+
+
+def test_reading_may_begin_where_a_frame_tells_everything():
+    frames = quiet_frames(WHOLE_EVERY + 10)
+    reader = Frames(WHOLE_EVERY)
+    data, at = b"".join(frames[WHOLE_EVERY:]), 0
+    for _ in range(10):
+        at, _ = reader.next(data, at)
+    assert reader.tick == WHOLE_EVERY + 10
+    assert reader.dt_ms == 20
+    with pytest.raises(ValueError, match="cannot be read without"):
+        Frames(WHOLE_EVERY + 1)
+
+
+def test_a_frame_that_is_missing_is_noticed():
+    frames = quiet_frames(10)
+    reader = Frames()
+    data = b"".join(frames[:4] + frames[5:])
+    at = 0
+    for _ in range(4):
+        at, _ = reader.next(data, at)
+    with pytest.raises(DamagedError, match="tick 4"):
+        reader.next(data, at)
+
+
+@pytest.mark.parametrize("cut", range(1, 40))
+def test_bytes_that_end_within_a_frame_wait_for_more(cut):
+    (frame,) = quiet_frames(1)
+    if cut >= len(frame):
+        pytest.skip("the frame is shorter")
+    reader = Frames()
+    with pytest.raises(IncompleteError):
+        reader.next(frame[:cut], 0)
+    assert reader.next(frame, 0) == (len(frame), None)
+
+
+@given(st.binary(max_size=600))
+def test_any_bytes_give_frames_or_one_of_two_errors(data):
+    reader, at = Frames(), 0
+    try:
+        while at < len(data):
+            at, _ = reader.next(data, at)
+    except (DamagedError, IncompleteError):
+        pass
