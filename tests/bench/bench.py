@@ -32,6 +32,9 @@ from sim.board_bench import can_run, mismatches, scenario_of
 
 import loopwarden.policy
 from loopwarden_install.version import program
+from loopwarden_record.recording import read
+from loopwarden_record.replay import replay
+from loopwarden_record.simulated import record_scenario
 from loopwarden_sim.scenario import Scenario, load_scenario
 from micropython_runs.runners import run_wasm
 from proof.last_run import last_run, when
@@ -106,6 +109,8 @@ FIGURES: dict[str, tuple[str, float | None]] = {
     "install_cut_points": ("", None),
     "install_cut_failures": ("", 0),
     "first_output_instructions": ("", None),
+    "replay_times_real_time": ("", None),
+    "record_overhead_percent": ("%", 25),
     "campaign_ticks_per_s": ("1/s", None),
     "campaign_scaling_2_workers": ("", None),
     "campaign_cases": ("", None),
@@ -119,6 +124,7 @@ FIGURES: dict[str, tuple[str, float | None]] = {
 }
 
 LEAST = {
+    "replay_times_real_time": 100,
     "campaign_ticks_per_s": 60_000,
     "campaign_scaling_2_workers": 1.8,
     "mutation_score_percent": 95,
@@ -217,6 +223,25 @@ def cable_cuts(points: int) -> tuple[int, list[str]]:
         return pulled_cables(Path(name), points)
 
 
+def recording_overhead(_: int) -> float:
+    """What a recording adds to a live tick on which nobody asks anything, in percent of its counted instructions."""
+    alone, recorded = (loop_cost(*LOOPS[0], host=host)["live"] for host in ("none", "records"))
+    return 100 * (recorded - alone) / alone
+
+
+def replayed() -> float:
+    """Seconds of the long drive that one second decides again, on one core."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "long.rec"
+        record_scenario(scenario_of(LONG), path)
+        begun_s = time.perf_counter()
+        found = replay(read(path))
+        took_s = time.perf_counter() - begun_s
+    if not found.identical or found.remarks:
+        raise RuntimeError(f"the long drive was not decided again: {found.difference} {found.remarks}")
+    return found.ms / 1000 / took_s
+
+
 def measure() -> tuple[dict[str, float], list[str]]:
     """All figures, and what is worth saying about them."""
     figures: dict[str, float] = {}
@@ -248,7 +273,7 @@ def measure() -> tuple[dict[str, float], list[str]]:
             worst[f"story: {name}"] = answer["most"]
         runs = list(pool.map(cut_run, CUT_RUNS))
         cut, pulled = pool.submit(update_cuts, CUT_POINTS), pool.submit(cable_cuts, CABLES)
-        grown = pool.submit(heap_growth, 0)
+        grown, overhead = pool.submit(heap_growth, 0), pool.submit(recording_overhead, 0)
         wild = pool.map(fuzzed, FUZZ_SEEDS)
         loops = list(pool.map(loop_run, LOOPS))
         others = list(pool.map(board_ticks, files))
@@ -256,6 +281,7 @@ def measure() -> tuple[dict[str, float], list[str]]:
         cut_points, cut_failures, figures["install_s"] = cut.result()
         cables, cable_failures = pulled.result()
         sent = list(wild)
+        figures["record_overhead_percent"] = round(overhead.result(), 1)
     figures["install_s"] = round(figures["install_s"], 1)
     figures["install_cut_points"] = cut_points + cables
     figures["install_cut_failures"] = len(cut_failures) + len(cable_failures)
@@ -286,6 +312,7 @@ def measure() -> tuple[dict[str, float], list[str]]:
     figures["policy_code_lines"] = folder_lines(POLICY)
     figures["scenarios_passed"] = passed
     figures["scenarios_failed"] = failed
+    figures["replay_times_real_time"] = round(replayed())
     one, two = ticks_per_s(1), ticks_per_s(2)
     figures["campaign_ticks_per_s"], figures["campaign_scaling_2_workers"] = round(two), round(two / one, 2)
     long_run = last_run()
