@@ -273,6 +273,10 @@ class _Attacks:
         for kind in SpeedPulses.FAULTS:
             yield from self.strike("speed", f"speed_{kind}")
         yield self.put("motion", "rolls away", slope_percent=-10.0, brake=0.0)
+        pushed = (("brake", 0.0), ("speed_kmh", 6.0))
+        press = tuple((self.ticks(t_s), Action("set", "start", on)) for t_s, on in ((0.3, 1.0), (0.5, 0.0)))
+        deeds = tuple((0, Action("set", name, value)) for name, value in pushed)
+        yield Attack("pushed, and start pressed", "motion", deeds + press)
         if self.build.motion is not None:
             per_kmh = 0.5 * self.build.pack.nominal / 40
             yield self.put("motion", "an unpowered motor feeds the bus", emf_v_per_kmh=round(per_kmh, 1))

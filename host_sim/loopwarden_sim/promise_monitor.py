@@ -496,7 +496,10 @@ class PromiseMonitor:
             check(sound, "isolation is not valid and above its limit", i.isolation_ohm)
         if bounds.speed_fitted:
             read = i.speed_state in (signals.OK, signals.QUIET)
-            check(read and abs(w.speed_kmh) <= _STANDING_KMH, "it is not known to stand", f"{w.speed_kmh:.1f} km/h")
+            # One that began to roll since the last slow look has given no pulse yet.
+            untold = i.speed_state == signals.QUIET and self._still_ms > 0
+            stands = abs(w.speed_kmh) <= _STANDING_KMH or untold
+            check(read and stands, "it is not known to stand", f"{w.speed_kmh:.1f} km/h")
         ranged = not i.supply_state and i.supply_mv is not None
         ranged = ranged and bounds.supply_low_mv <= (i.supply_mv or 0) <= bounds.supply_high_mv
         check(ranged, "the supply is not in range", i.supply_mv)
