@@ -18,12 +18,35 @@ from .guest.bench_world import ROWS, BenchWorld
 ORDER = (5, 2, 7, 1)  # block of each journal file: not the first ones, and not in a row
 PAGE = 256
 ERASED, STATE, CODE, STRIP, LINES, WHERE = range(6)  # kinds
-STATE_NAMES = "mark positive_proven negative_proven precharge_mj discharge_mj under_load flats new cycle clear_cycle"
-FRAME_NAMES = (
-    "t_ms phase bus_mv pack_mv current_ma isolation_ohm hottest_dc coldest_dc speed_mm_s drive_permille "
-    "charge_permille commands switches measured"
-).split()
-LINE_NAMES = "cycle flags lowest_ohm hottest_dc inverter_dc motor_dc precharge_ms discharge_ms".split()
+STATE_NAMES = [
+    "mark",
+    "positive_proven",
+    "negative_proven",
+    "precharge_mj",
+    "discharge_mj",
+    "under_load",
+    "flats",
+    "new",
+    "cycle",
+    "clear_cycle",
+]
+FRAME_NAMES = [
+    "t_ms",
+    "phase",
+    "bus_mv",
+    "pack_mv",
+    "current_ma",
+    "isolation_ohm",
+    "hottest_dc",
+    "coldest_dc",
+    "speed_mm_s",
+    "drive_permille",
+    "charge_permille",
+    "commands",
+    "switches",
+    "measured",
+]
+LINE_NAMES = ["cycle", "flags", "lowest_ohm", "hottest_dc", "inverter_dc", "motor_dc", "precharge_ms", "discharge_ms"]
 NONE = -1_073_741_823  # a reading that was not valid
 BIRTH = bytes((4, 0, 0, 0, 0x0C, 0, 0, 0x40))  # what the board's own chance says in these tests
 
@@ -48,7 +71,7 @@ def unsealed(data):
 def state_of(content):
     """A state as a dict; locks: row ids, 28 to each of three integers."""
     numbers = struct.unpack("<16i", content[:64])
-    found = dict(zip(STATE_NAMES.split(), numbers, strict=False))
+    found = dict(zip(STATE_NAMES, numbers, strict=False))
     found["locks"] = [28 * k + bit for k in range(3) for bit in range(28) if numbers[10 + k] >> bit & 1]
     assert numbers[13:] == (0, 0, 0)
     return found
@@ -290,8 +313,8 @@ def test_the_state_is_stored_field_by_field_and_twice(tmp_path, fated):
     expected |= {"mark": 0, "precharge_mj": 11, "discharge_mj": 22, "new": 0, "positive_proven": 0}
     assert kept.state == expected
     again = powered(tmp_path)
-    assert {name: int(getattr(again, name)) for name in STATE_NAMES.split()} == {
-        name: expected[name] for name in STATE_NAMES.split()
+    assert {name: int(getattr(again, name)) for name in STATE_NAMES} == {
+        name: expected[name] for name in STATE_NAMES
     } | {"cycle": 2}
     assert again.locked == [18, 34, 44, 62]
 
@@ -365,7 +388,7 @@ def test_a_strip_is_twelve_samples_of_seven_numbers(tmp_path, fated):
     assert len(strip) == 168
     samples = [struct.unpack_from("<7h", strip, 14 * n) for n in range(12)]
     latest = begin + 20 * 299
-    moments = [at for at in range(500, latest, 500) if at > begin][-11:] + [latest]
+    moments = [*[at for at in range(500, latest, 500) if at > begin][-11:], latest]
     for at, sample in zip(moments, samples, strict=True):
         assert sample == (
             (300_000 + at) // 100,
@@ -417,7 +440,9 @@ def test_a_summary_line_stands_in_its_place_by_the_number_of_its_power_cycle(tmp
     assert not any(unsealed((tmp_path / "s00").read_bytes())[2][:44])
 
 
-@pytest.mark.parametrize(("cycle", "name", "slot"), [(219, "s19", 10), (220, "s00", 0), (221, "s00", 1), (230, "s00", 10)])
+@pytest.mark.parametrize(
+    ("cycle", "name", "slot"), [(219, "s19", 10), (220, "s00", 0), (221, "s00", 1), (230, "s00", 10)]
+)
 def test_lines_come_round_after_two_hundred_and_twenty_power_cycles(tmp_path, fated, cycle, name, slot):
     memory, world = powered(tmp_path), BenchWorld()
     ticks(world, memory, 20)
