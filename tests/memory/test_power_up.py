@@ -422,3 +422,30 @@ def test_a_flash_of_any_other_desk_serves_as_well(tmp_path):
     assert memory.ready
     assert os.listdir(tmp_path)
     assert memory.journal.blocks == [0, 1, 2, 3]
+
+
+def test_an_end_at_one_place_while_another_one_stands_leaves_the_record_failing(tmp_path):
+    memory, world = used(tmp_path)
+    world.note(KEYED, 0b11)
+    ticks(world, memory, 3)
+    world.end(KEYED)
+    world.faults.places[KEYED] = 0b10
+    world.faults.marks[KEYED] = 4  # ended, not gone
+    ticks(world, memory, 1)
+    assert memory.raw(KEYED)[3] == 3
+    world.end(KEYED)
+    ticks(world, memory, 1)
+    assert memory.raw(KEYED)[3] == 0
+
+
+@pytest.mark.parametrize(("cycle", "drifting"), [(41, True), (42, False)])
+def test_drift_looks_back_forty_power_cycles(tmp_path, cycle, drifting):
+    """Six drives in power cycles 2 to 7; then days without one, until the first of them is too long ago."""
+    used(tmp_path)
+    lines = [struct.pack("<11i", n, 1, 4_000_000 if n < 7 else 2_000_000, *[0] * 8) for n in range(2, 8)]
+    (tmp_path / "s00").write_bytes(sealed(LINES, 5, bytes(88) + b"".join(lines) + bytes(3 * 44)))
+    for name in ("state1", "state2"):
+        (tmp_path / name).write_bytes(sealed(STATE, 4_000, state(cycle=cycle)))
+    memory = powered(tmp_path)
+    assert memory.cycle == cycle + 1
+    assert memory.drifting is drifting
