@@ -152,7 +152,7 @@ def test_openings_under_load_are_counted():
 def test_the_time_of_day_runs_on_with_the_boards_clock_and_is_none_without_a_host():
     """Whole seconds since 2020-01-01, as a host has told them."""
     memory, world = RamMemory(), BenchWorld()
-    world.faults.clock_ms = 65_900
+    world.faults.clock_ms = 9_065_900
     assert memory.wall_s(world) == 0
     memory.tell_time(200_000_000, world)
     assert memory.wall_s(world) == 200_000_000
