@@ -321,3 +321,17 @@ def test_rows_are_told_apart_at_the_ends_of_their_integers():
     full = D.DriveLog().line
     full[8] = full[9] = full[10] = (1 << 28) - 1
     assert D.count(full) == 84
+
+
+def test_a_start_that_was_given_up_before_both_poles_were_closed_is_no_drive():
+    """However far it got, and whatever had to be discharged after it."""
+    log, world = D.DriveLog(), BenchWorld()
+    for stage in (1, 2, 3, 4, 5, 6, 7, 15, 16, 17, 18, 0):
+        world.phases.stage = stage
+        run(log, world, 40)
+    assert not log.drove
+    assert not log.line[D.FLAGS]
+    for stage in (9, 10, 16, 17, 18, 0):
+        world.phases.stage = stage
+        run(log, world, 40)
+    assert not log.drove
