@@ -449,3 +449,15 @@ def test_drift_looks_back_forty_power_cycles(tmp_path, cycle, drifting):
     memory = powered(tmp_path)
     assert memory.cycle == cycle + 1
     assert memory.drifting is drifting
+
+
+def test_a_journal_whose_place_nobody_knows_any_more_is_damage_and_a_lock(tmp_path):
+    """S9: not damaged files, but none; there was a memory all the same."""
+    used(tmp_path)
+    for name in ("where1", "where2"):
+        (tmp_path / name).unlink()
+    again = powered(tmp_path)
+    assert (again.damaged, again.new, again.ready) == (True, True, True)
+    assert (again.mark, again.positive_proven) == (F.MARK_LIVE, False)
+    assert again.birth != (0, 0)
+    assert powered(tmp_path).new
