@@ -461,3 +461,24 @@ def test_a_journal_whose_place_nobody_knows_any_more_is_damage_and_a_lock(tmp_pa
     assert (again.mark, again.positive_proven) == (F.MARK_LIVE, False)
     assert again.birth != (0, 0)
     assert powered(tmp_path).new
+
+
+def test_something_else_is_read_before_each_of_the_journals_files_is_compared(tmp_path, monkeypatch):
+    """Or the file system may answer from its cache what is no longer in the block. No desk has that cache: only that
+    it is asked for the folder in between is looked at here."""
+    used(tmp_path)
+    done = []
+    real_open, listdir = builtins.open, os.listdir
+
+    def opened(path, *more):
+        if "journal" in str(path):
+            done.append(str(path)[-8:])
+        return real_open(path, *more)
+
+    monkeypatch.setattr(builtins, "open", opened)
+    monkeypatch.setattr(os, "listdir", lambda path: done.append("folder") or listdir(path))
+    powered(tmp_path)
+    assert done.count("journal0") == 2
+    for at, what in enumerate(done):
+        if what.startswith("journal"):
+            assert done[at - 1] == "folder"
