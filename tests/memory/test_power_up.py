@@ -482,3 +482,50 @@ def test_something_else_is_read_before_each_of_the_journals_files_is_compared(tm
     for at, what in enumerate(done):
         if what.startswith("journal"):
             assert done[at - 1] == "folder"
+
+
+def test_a_memory_that_was_not_powered_up_is_not_ready(tmp_path):
+    """And says nothing of what it has not read; nothing is made either."""
+    memory = F.FlashMemory(LaidOut(tmp_path), str(tmp_path))
+    expected = {
+        "ready": False,
+        "foreign": False,
+        "failed": False,
+        "why_failed": "",
+        "birth": (0, 0),
+        "clear_cycle": 0,
+        "cycle": 0,
+        "mark": 0,
+        "rows_wait": 0,
+        "state_waits": 0,
+        "folded": 0,
+        "highest": 0,
+        "strip_waits": False,
+        "strip_unfolded": False,
+        "line_waits": False,
+        "journal": None,
+        "folding": None,
+        "spares": 16,
+    }
+    assert {name: getattr(memory, name) for name in expected} == expected
+    assert memory.codes() == []
+    assert memory.waits() is False
+    assert len(memory.codes_of) == len(memory.unstored) == len(memory.unfolded) == ROWS
+    assert not any([*memory.unstored, *memory.unfolded, *memory.codes_of])
+    assert all(len(record) == 36 and not any(record) for record in memory.spare)
+    assert len(memory.spare) == 16
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_condition_that_is_gone_leaves_the_lamp_until_the_row_ends(tmp_path):
+    """Whatever places stand: only the end takes it."""
+    memory, world = used(tmp_path)
+    world.note(KEYED)
+    ticks(world, memory, 3)
+    world.faults.places[KEYED] = 0
+    world.gone(KEYED)
+    ticks(world, memory, 1)
+    assert memory.raw(KEYED)[3] == 2
+    world.end(KEYED)
+    ticks(world, memory, 1)
+    assert memory.raw(KEYED)[3] == 0
