@@ -441,7 +441,7 @@ def test_a_summary_line_stands_in_its_place_by_the_number_of_its_power_cycle(tmp
 
 
 @pytest.mark.parametrize(
-    ("cycle", "name", "slot"), [(219, "s19", 10), (220, "s00", 0), (221, "s00", 1), (230, "s00", 10)]
+    ("cycle", "name", "slot"), [(12, "s01", 1), (219, "s19", 10), (220, "s00", 0), (221, "s00", 1), (230, "s00", 10)]
 )
 def test_lines_come_round_after_two_hundred_and_twenty_power_cycles(tmp_path, fated, cycle, name, slot):
     memory, world = powered(tmp_path), BenchWorld()
