@@ -5,7 +5,7 @@ import pytest
 from loopwarden.memory import codes as K
 from loopwarden.memory.ram import RamMemory
 from loopwarden.memory.rules import KEPT
-from loopwarden.policy.faults import ENDED
+from loopwarden.policy.faults import ENDED, GONE, NOTED
 
 from .guest.bench_world import BenchWorld
 
@@ -111,3 +111,13 @@ def test_nothing_of_a_drive_is_kept_in_ram():
     memory = RamMemory()
     assert memory.strip() == b""
     assert memory.line(1) is None
+
+
+@pytest.mark.parametrize("mark", [NOTED, GONE, NOTED | GONE])
+@pytest.mark.parametrize("row", MEANS_MORE)
+def test_what_has_not_ended_sets_nothing(row, mark):
+    """S9: no proof and no commissioning comes of a row that only came, or whose condition only went."""
+    memory = worn()
+    before = state(memory)
+    memory.keep(row, mark, 0)
+    assert state(memory) == before
