@@ -195,3 +195,97 @@ def test_a_count_does_not_run_over():
 
 def test_every_row_judged_by_a_drive_is_a_row():
     assert {row[T.ID] for row in T.TABLE} >= K._BY_DRIVE
+
+
+BY_DRIVE = {
+    "PRECHARGE_FLAT",
+    "PRECHARGE_SLOW",
+    "PRECHARGE_FAST",
+    "NEGATIVE_WELDED",
+    "POSITIVE_WELDED",
+    "POSITIVE_UNPROVEN",
+    "PRECHARGE_WELDED",
+    "POSITIVE_NOT_CLOSED",
+    "NEGATIVE_NOT_CLOSED",
+    "DISCHARGE_SLOW",
+    "DISCHARGE_CREEPS_BACK",
+    "PRECHARGE_FLAT_AGAIN",
+}
+
+
+@pytest.mark.parametrize("row", T.TABLE, ids=lambda row: row[T.NAME])
+def test_a_test_that_only_a_drive_completes_is_not_completed_before_one(row):
+    """Precharge, the poles and discharge: nobody can judge them without a way up and down."""
+    record = K.new_record(row[T.ID])
+    by_drive = row[T.NAME] in BY_DRIVE
+    assert len(record) == 36
+    assert list(record) == [row[T.ID]] + [0] * 35
+    assert K.status(record, 5, False, False) == (0x50 if by_drive else 0)
+    assert K.status(record, 5, True, True) == 0
+    assert K.status(record, 5, False, True) == (0x40 if by_drive else 0)
+    record[1], record[5] = 1, 3
+    assert K.status(record, 5, False, False) == (0x68 if by_drive else 0x28)
+    assert K.status(record, 5, True, True) == 0x28
+    assert K.status(record, 4, False, False) == (0x6C if by_drive else 0x2C)
+    assert K.status(record, 3, False, False) == 0x2E
+    for flags, bits in ((1, 0x01), (2, 0x80), (3, 0x81)):
+        record[3] = flags
+        assert K.status(record, 3, False, False) == 0x2E | bits
+
+
+def test_an_occurrence_counts_and_keeps_what_the_first_one_was():
+    """Places in the record by their numbers, as in an image of the flash."""
+    world, record = BenchWorld(), K.new_record(ALWAYS_ROW)
+    for n in range(1, 4):
+        world.faults.clock_ms = 100 * n
+        world.faults.measured[ALWAYS_ROW] = 1_000 + n
+        K.occurs(record, 10 + n, 1 << n, world, 5_000 + n)
+        assert list(record[:6]) == [ALWAYS_ROW, n, (2 << n) - 2, 3, 11, 10 + n]
+        assert (record[6], record[20]) == (100, 100 * n)
+        assert (record[19], record[33]) == (1_001, 1_000 + n)
+        assert (record[K.FIRST_MEASURED], record[K.LATEST_MEASURED]) == (1_001, 1_000 + n)
+        assert list(record[34:]) == [5_001, 5_000 + n]
+    K.occurs(record, 14, 1, world)
+    assert list(record[34:]) == [5_001, 0]  # nobody has told the time
+
+
+def test_a_count_stops_at_its_most():
+    record = K.new_record(ALWAYS_ROW)
+    record[1] = 65_534
+    for _ in range(3):
+        K.occurs(record, 1, 1, BenchWorld())
+        assert record[1] == 65_535
+
+
+def test_a_record_of_nothing_does_not_age():
+    record = K.new_record(ALWAYS_ROW)
+    assert K.has_aged(record, 100) is False
+    record[1], record[5] = 1, 10
+    for flags in (1, 2, 3):
+        record[3] = flags
+        assert not K.has_aged(record, 100)
+    record[3] = 0
+    assert K.has_aged(record, 51)
+    assert not K.has_aged(record, 50)
+
+
+@pytest.mark.parametrize(
+    ("hottest_dc", "valid", "zones", "known"),
+    [(-32_768, 1, 1, False), (-32_767, 1, 1, True), (300, 2, 1, False), (300, 3, 2, True), (300, 0, 1, False)],
+)
+def test_a_temperature_is_known_once_a_valid_zone_of_the_pack_was_looked_at(hottest_dc, valid, zones, known):
+    """S10: a valid sensor of the motor is none of the pack's."""
+    world, record = BenchWorld(), K.new_record(ALWAYS_ROW)
+    t = world.thermal
+    t.hottest_dc, t.coldest_dc, t.valid, t.pack_zones = hottest_dc, -123, valid, zones
+    K.write_frame(record, K.LATEST, world, ALWAYS_ROW)
+    frame = K.frame_at(record, K.LATEST)
+    assert (frame["hottest_dc"], frame["coldest_dc"]) == ((hottest_dc, -123) if known else (None, None))
+
+
+def test_each_command_has_its_bit():
+    for n, output in enumerate(("positive", "negative", "precharge", "discharge")):
+        world, record = BenchWorld(), K.new_record(ALWAYS_ROW)
+        setattr(world.outputs, output, 1)
+        K.write_frame(record, K.FIRST, world, ALWAYS_ROW)
+        assert K.frame_at(record, K.FIRST)["commands"] == 1 << n

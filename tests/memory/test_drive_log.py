@@ -1,5 +1,7 @@
 """The strip of the seconds before a hard reaction and the summary line: what is kept of a drive, in what range."""
 
+import pytest
+
 from loopwarden.memory import drive_log as D
 from loopwarden.policy import fault_table as T
 
@@ -164,3 +166,172 @@ def test_how_long_precharge_and_discharge_took_stands_in_the_line():
         world.phases.stage = stage
         run(log, world, ms)
     assert (log.line[D.PRECHARGE_MS], log.line[D.DISCHARGE_MS]) == (240, 1_400)
+
+
+def test_a_log_to_begin_with_has_measured_nothing():
+    """S10: numbers that no measurement gives."""
+    log = D.DriveLog()
+    assert list(log.line) == [0, 0, 536_870_912, -32_768, -32_768, -32_768, 0, 0, 0, 0, 0]
+    assert [D.value(log.line, place) for place in (2, 3, 4, 5)] == [None] * 4
+    assert log.strip == bytes(168)
+    assert (log.changed, log.drove, log.drove_since_clear) == (False, False, False)
+    assert D.count(log.line) == 0
+    log.line[:6] = type(log.line)("i", [1, 1, 536_870_911, -32_767, 536_870_912, 0])
+    assert [D.value(log.line, place) for place in (2, 3, 4, 5)] == [536_870_911, -32_767, 536_870_912, 0]
+
+
+@pytest.mark.parametrize(
+    ("field", "of", "name"),
+    [
+        (BUS, "inputs", "bus_mv"),
+        (PACK, "inputs", "pack_mv"),
+        (CURRENT, "inputs", "current_ma"),
+        (SPEED, "inputs", "speed_mm_s"),
+        (ISOLATION, "inputs", "isolation_ohm"),
+        (BUS, "electrics", "bus_ok"),
+        (PACK, "electrics", "pack_ok"),
+        (CURRENT, "inputs", "current_state"),
+        (SPEED, "inputs", "speed_state"),
+        (ISOLATION, "inputs", "isolation_state"),
+    ],
+)
+def test_a_value_that_is_not_there_or_not_believed_is_none_in_a_sample_and_no_other_is(field, of, name):
+    """S10: each alone is enough."""
+    log, world = drive()
+    world.inputs.speed_mm_s = 1_230
+    setattr(getattr(world, of), name, None if of == "inputs" and "state" not in name else 0 if "ok" in name else 2)
+    sample = hard_reaction(log, world)
+    assert [k for k, value in enumerate(sample) if value is None] == [field]
+
+
+@pytest.mark.parametrize(
+    ("two", "value"),
+    [(b"\x00\x00", 0), (b"\xff\x7f", 32_767), (b"\x00\x80", -32_768), (b"\xfe\xff", -2), (b"\xff\xff", None)],
+)
+def test_a_sample_reads_numbers_of_sixteen_bits(two, value):
+    strip = bytearray(168)
+    for n, field in ((0, 0), (3, 2), (11, 6)):
+        strip[2 * (7 * n + field) : 2 * (7 * n + field) + 2] = two
+        assert D.sample_at(strip, n, field) == value
+
+
+@pytest.mark.parametrize("n", [0, 5, 11])
+@pytest.mark.parametrize("at", [0, 7, 13])
+def test_a_sample_with_any_number_in_it_was_taken(n, at):
+    strip = bytearray(168)
+    strip[14 * n + at] = 1
+    assert [k for k in range(12) if D.is_taken(strip, k)] == [n]
+
+
+def test_samples_are_half_a_second_of_the_boards_clock_apart():
+    """Late ticks put them off; they do not pile up."""
+    log, world = drive()
+    taken = []
+    for ms in (480, 20, 480, 500, 700, 300, 200):
+        world.faults.clock_ms += ms
+        before = log.at
+        assert not log.step(world)
+        taken.append(log.at != before)
+    assert taken == [False, True, False, True, True, False, True]
+
+
+def test_a_strip_is_kept_in_the_tick_in_which_the_reaction_gets_harder():
+    log, world = drive()
+    steps = ((0, False), (T.WIND, True), (T.WIND, False), (T.CUT, True), (T.LIMIT, False), (T.WIND, True))
+    for worst, kept in steps:
+        world.faults.worst = worst
+        assert bool(log.step(world)) is kept, worst
+
+
+def test_a_drive_is_over_only_by_way_of_the_bus_proven_dead():
+    """Not from the stage before, in which it may creep back; and each drive for itself."""
+    log, world = drive()
+    run(log, world, 100)
+    for stage in (16, 17, 0):
+        world.phases.stage = stage
+        run(log, world, 40)
+    assert not log.drove
+    for stage in (8, 16, 17, 18, 0):
+        world.phases.stage = stage
+        run(log, world, 40)
+    assert (log.drove, log.drove_since_clear, log.changed) == (True, True, True)
+    log.drove = log.changed = False
+    for stage in (18, 0):
+        world.phases.stage = stage
+        run(log, world, 40)
+    assert (log.drove, log.changed) == (False, False)
+
+
+@pytest.mark.parametrize(
+    ("stages", "changed"), [((3, 6, 7), True), ((3, 6, 8), False), ((3, 7), False), ((16, 17), False)]
+)
+def test_a_line_has_news_once_a_precharge_is_through(stages, changed):
+    log, world = D.DriveLog(), BenchWorld()
+    for stage in stages:
+        world.phases.stage = stage
+        run(log, world, 60)
+    assert log.changed is changed
+    assert log.line[D.PRECHARGE_MS] == (60 if changed else 0)
+    assert log.line[D.DISCHARGE_MS] == (60 if stages == (16, 17) else 0)
+    log.note(28)
+    assert log.changed is True
+
+
+@pytest.mark.parametrize(("valid", "zones", "known"), [(1, 1, True), (2, 1, False), (3, 2, True), (0, 1, False)])
+def test_the_hottest_zone_counts_where_a_zone_of_the_pack_is_valid(valid, zones, known):
+    log, world = drive()
+    world.thermal.valid, world.thermal.pack_zones = valid, zones
+    run(log, world, D.SAMPLE_MS)
+    assert (log.line[D.HOTTEST_DC] == 310) is known
+    assert log.line[D.INVERTER_DC] == 400
+
+
+@pytest.mark.parametrize(("state", "ohm"), [(0, None), (1, 5_000), (3, 5_000)])
+def test_an_isolation_that_is_not_valid_is_not_the_lowest(state, ohm):
+    log, world = drive()
+    world.inputs.isolation_state, world.inputs.isolation_ohm = state, ohm
+    run(log, world, D.SAMPLE_MS)
+    assert D.value(log.line, D.LOWEST_OHM) is None
+
+
+def test_of_the_strips_in_the_journal_the_latest_stays():
+    log = D.DriveLog()
+    for sequence, first, kept in ((7, 1, 1), (9, 2, 2), (8, 3, 2), (9, 4, 2), (10, 5, 5)):
+        log.take_strip(sequence, bytearray([first] * 168))
+        assert log.strip == bytes([kept] * 168)
+
+
+def test_drift_looks_at_the_lowest_isolation_of_drives_that_measured_one():
+    none = lines(1 << 29)
+    assert not D.has_drifted([])
+    assert D.has_drifted([*lines(1000, 1000), *none, *lines(1000, 1000, 1000, 500), *none])
+    assert not D.has_drifted([*none, *lines(1000, 1000, 1000, 1000, 500)])
+    assert D.has_drifted(lines((1 << 29) - 1, 1, 1, 1, 1, 1))
+
+
+def test_rows_are_told_apart_at_the_ends_of_their_integers():
+    for row in (1, 27, 28, 55, 56, 83):
+        line = D.DriveLog().line
+        line[8 + row // 28] = 1 << row % 28
+        assert D.count(line) == 1
+        assert [other for other in range(84) if D.noted(line, other)] == [row]
+        log = D.DriveLog()
+        log.note(row)
+        assert list(log.line[8:]) == list(line[8:])
+    full = D.DriveLog().line
+    full[8] = full[9] = full[10] = (1 << 28) - 1
+    assert D.count(full) == 84
+
+
+def test_a_start_that_was_given_up_before_both_poles_were_closed_is_no_drive():
+    """However far it got, and whatever had to be discharged after it."""
+    log, world = D.DriveLog(), BenchWorld()
+    for stage in (1, 2, 3, 4, 5, 6, 7, 15, 16, 17, 18, 0):
+        world.phases.stage = stage
+        run(log, world, 40)
+    assert not log.drove
+    assert not log.line[D.FLAGS]
+    for stage in (9, 10, 16, 17, 18, 0):
+        world.phases.stage = stage
+        run(log, world, 40)
+    assert not log.drove
