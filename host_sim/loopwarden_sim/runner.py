@@ -37,6 +37,7 @@ _OF_MEMORY = {
     "openings_under_load": "under_load",
 }
 Progress = Callable[[int, int], None]  # ticks done, ticks in all
+Watch = Callable[[Scene], None]  # what has just ended
 
 
 @dataclass(frozen=True)
@@ -92,6 +93,7 @@ def run(
     trace: Path | None = None,
     progress: Progress | None = None,
     twice: bool = False,
+    watch: Watch | None = None,
 ) -> Outcome:
     """Run a scenario to its end.
 
@@ -99,9 +101,10 @@ def run(
     trace      CSV file to write, a row per tick
     progress   called now and then with the ticks done and the ticks in all
     twice      run it again and compare the digests (S14)
+    watch      called after each tick of the first run
     Errors: OSError when the trace cannot be written.
     """
-    outcome = Run(scenario, scenario.seed if seed is None else seed).go(trace, progress)
+    outcome = Run(scenario, scenario.seed if seed is None else seed).go(trace, progress, watch)
     if twice and not outcome.failure:
         outcome.exercised["S14"] += 1
         again = Run(scenario, outcome.seed).go(None, progress)
@@ -199,7 +202,7 @@ class Run:
         """Names of the faults that are active now."""
         return self.scene.active
 
-    def go(self, trace: Path | None, progress: Progress | None) -> Outcome:
+    def go(self, trace: Path | None, progress: Progress | None, watch: Watch | None = None) -> Outcome:
         scenario, scene = self.scenario, self.scene
         checker = Checker(scenario.expectations)
         self.prepare()
@@ -211,6 +214,8 @@ class Run:
                     checker.tick(tick, scene)
                 if file is not None:
                     file.row(scene)
+                if watch is not None:
+                    watch(scene)
                 if progress is not None and tick % _PROGRESS_TICKS == 0 and tick < scenario.ticks:
                     progress(tick, scenario.ticks)
         except Exception as error:  # the code under test may raise anything, and the run's story is wanted all the more
