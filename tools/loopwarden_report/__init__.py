@@ -1,1 +1,1 @@
-"""What a drive was like, as a page to look at and a table to reckon with; knows nothing of where the ticks come from."""
+"""What a drive was like, as a page to look at and a table to reckon with; where its ticks come from does not show."""

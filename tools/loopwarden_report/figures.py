@@ -19,6 +19,7 @@ from loopwarden_report.thinning import Thinning, broken, thinning
 
 FONT = '"DejaVu Sans", Arial, sans-serif'
 LOWEST_DRAWN_OHM_PER_V = 0.1
+LOG_TICKS = {"dtick": "D2", "tickformat": ",~g", "exponentformat": "none"}
 _HOVER_COLUMNS = 70
 _HEIGHT = 300
 LEFT, LEFT_ALONE = 160, 74  # pixels: one margin for all that share the time axis, so that they line up
@@ -70,20 +71,24 @@ class Drawing:
         found = list(enumerate(self.history.occurrences, 1))
         if not found:
             return
-        labels, last_s = [], -1e9
+        groups: list[list[int]] = []
+        last_s = -1e9
         for number, occurrence in found:
             at_s = occurrence.t_ms / 1000
-            near = at_s - last_s < _CODE_LABEL_PART * max(self.end_s, 1e-3)
-            labels.append("" if near else str(number))
-            last_s = last_s if near else at_s
+            if at_s - last_s < _CODE_LABEL_PART * max(self.end_s, 1e-3):
+                groups[-1].append(number)
+            else:
+                groups.append([number])
+                last_s = at_s
+        texts = {group[0]: f"{group[0]}" if len(group) == 1 else f"{group[0]} to {group[-1]}" for group in groups}
         figure.add_trace(
             go.Scatter(
                 x=[occurrence.t_ms / 1000 for _, occurrence in found],
-                y=[0.93] * len(found),
+                y=[0.5] * len(found),
                 yaxis="y2",
                 mode="markers+text",
                 name="codes, by number",
-                text=labels,
+                text=[texts.get(number, "") for number, _ in found],
                 textposition="middle right",
                 textfont={"size": 11, "color": palette.BLACK},
                 marker={"symbol": palette.CODE.shape, "color": palette.CODE.colour, "size": 11},
@@ -93,12 +98,13 @@ class Drawing:
             )
         )
         figure.update_layout(
-            yaxis2={"overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True, "side": "right"}
+            yaxis={"domain": [0, 0.91]},
+            yaxis2={"domain": [0.91, 1], "range": [0, 1], "visible": False, "fixedrange": True},
         )
         for _, occurrence in found[:60]:
             x = occurrence.t_ms / 1000
             figure.add_shape(
-                type="line", x0=x, x1=x, yref="paper", y0=0, y1=1, line={"color": palette.CODE.colour, "width": 0.8}
+                type="line", x0=x, x1=x, yref="paper", y0=0, y1=0.95, line={"color": palette.CODE.colour, "width": 0.8}
             )
 
     def gaps(self, figure: Any) -> None:
@@ -247,7 +253,7 @@ def isolation(drawing: Drawing) -> Plot:
     threshold(figure, fault, f"limit {fault:g} ohm/V", palette.LIMIT, above=False, log=True)
     seen = [*_finite(drawn).tolist(), fault, warn or fault]
     low, high = min(seen) / 2, max(seen) * 2
-    figure.update_yaxes(range=[np.log10(low), np.log10(high)], dtick=1)
+    figure.update_yaxes(range=[np.log10(low), np.log10(high)], **LOG_TICKS)
     told = f"Isolation resistance over time: {span_text(drawing, values, 'ohm/V')}. "
     told += f"It is the monitor's reading ({history.build.isolation.measures}) over the highest working voltage, "
     told += f"{derived.working_v(history.build)} V. Limit {fault:g} ohm/V"
@@ -338,7 +344,8 @@ def _temperatures(
 ) -> Plot:
     history = drawing.history
     figure = time_figure("degC")
-    told, seen = [], []
+    told: list[str] = []
+    seen: list[float] = []
     for number, zone in enumerate(history.build.zone):
         if zone.where not in where:
             continue
@@ -390,7 +397,7 @@ def granted(drawing: Drawing) -> Plot:
 
 
 def speed(drawing: Drawing) -> Plot | None:
-    """Speed; None where no sensor is fitted. While no pulse comes nothing is drawn: standing and silent look the same."""
+    """Speed; None where no sensor is fitted. While no pulse comes nothing is drawn: a cut wire looks the same."""
     history = drawing.history
     if history.build.motion is None:
         return None

@@ -130,7 +130,7 @@ class Gap:
 
 @dataclass(frozen=True)
 class Cycle:
-    """What a power cycle was like, as the fault memory keeps it; None where nothing was measured or nothing happened."""
+    """What a power cycle was like, as the fault memory keeps it; None: not measured, or it did not happen."""
 
     cycle: int
     precharge_ms: int | None = None
@@ -252,7 +252,7 @@ def runs(values: NDArray[Any]) -> list[tuple[int, int, int]]:
 
 
 def limiter_name(mark: int) -> str:
-    """A limiter in words: its number in limits.py, 256 and the row for a fault, 255 where nothing limits, -1 no power."""
+    """A limiter in words: its number in limits.py, 256 and the row for a fault, 255 for nothing, -1 without power."""
     if mark in (-1, 255):
         return ""
     if mark >= 256:

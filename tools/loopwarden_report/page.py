@@ -16,7 +16,7 @@ from plotly.offline import get_plotlyjs
 from loopwarden_build.units import show
 from loopwarden_report import figures, starts, strips, trends
 from loopwarden_report.figures import Drawing, Plot
-from loopwarden_report.history import PHASE_NAMES, Cycle, History, code_of, runs
+from loopwarden_report.history import PHASE_NAMES, UNPOWERED, Cycle, History, code_of, runs
 from loopwarden_report.thinning import NEAR_AFTER_S, NEAR_BEFORE_S, NEAR_MAX
 from loopwarden_report.trends import Expected
 
@@ -34,10 +34,10 @@ _ORIGIN = {
     "board": "As a board told over its serial port. The figures are its own measurements; this page adds none.",
 }
 _KEYS = (
-    "<p class='small onscreen'>By keyboard: <kbd>Tab</kbd> goes to buttons, links and plots. On a plot <kbd>&larr;</kbd> "
-    "<kbd>&rarr;</kbd> move a reading line (with <kbd>Shift</kbd> in larger steps), and what it reads is told below the "
-    "plot; <kbd>+</kbd> <kbd>-</kbd> zoom, <kbd>0</kbd> shows the whole, <kbd>Page Up</kbd> <kbd>Page Down</kbd> move. "
-    "By mouse: drag to zoom, double-click for the whole, hover to read.</p>"
+    "<p class='small onscreen'>By keyboard: <kbd>Tab</kbd> goes to buttons, links and plots. On a plot "
+    "<kbd>&larr;</kbd> <kbd>&rarr;</kbd> move a reading line (with <kbd>Shift</kbd> in larger steps), and what it reads "
+    "is told below the plot; <kbd>+</kbd> <kbd>-</kbd> zoom, <kbd>0</kbd> shows the whole, <kbd>Page Up</kbd> "
+    "<kbd>Page Down</kbd> move. By mouse: drag to zoom, double-click for the whole, hover to read.</p>"
 )
 
 
@@ -73,7 +73,7 @@ def drive_page(history: History) -> str:
     ]
     expected = Expected.of_build(history.build)
     parts = [
-        Part("summary", "In short", _facts(_drive_facts(history))),
+        Part("summary", "In short", facts_list(_drive_facts(history))),
         Part("codes", "Trouble codes", _codes(history)),
         Part("plots", "The drive over time", [_thinned(drawing), *(plot_html(plot) for plot in plots)]),
         Part("starts", "Precharge and discharge, tick by tick", _starts(drawing)),
@@ -145,9 +145,9 @@ _BAR = (
 )
 _SOURCES = (
     "A line ends where there is no valid reading: a gap is never a zero.",
-    "Isolation in ohm per volt is the monitor's reading over the highest working voltage; the legal minimum for a DC bus "
-    "joined with an AC one is 500 ohm/V, with two layers of insulation on the AC side 100 ohm/V (UN R100 Rev 3, 5.1.3.2, "
-    "seen in a public copy).",
+    "Isolation in ohm per volt is the monitor's reading over the highest working voltage; the legal minimum for a DC "
+    "bus joined with an AC one is 500 ohm/V, with two layers of insulation on the AC side 100 ohm/V (UN R100 Rev 3, "
+    "5.1.3.2, seen in a public copy).",
     "Trouble codes are written as SAE J2012 does, with the failure type byte of ISO 15031-6 (both from memory).",
     "Expected times are those of a capacitor filled and drained through a resistor: R*C*ln(1/(1-p)) and R*C*ln(V/Vend) "
     "(textbook), the same arithmetic that checks the build file.",
@@ -167,7 +167,8 @@ def plot_html(plot: Plot) -> str:
     return "\n".join(
         (
             f'<figure id="{plot.id}-figure"><h3 id="{plot.id}-heading">{escape(plot.heading)}</h3>',
-            f'<div class="plot" id="{plot.id}" tabindex="0" role="img" data-follows="{follows}" data-axis="{escape(unit)}"'
+            f'<div class="plot" id="{plot.id}" tabindex="0" role="application" aria-roledescription="plot"'
+            f' data-follows="{follows}" data-axis="{escape(unit)}"'
             f' aria-labelledby="{plot.id}-heading" aria-describedby="{plot.id}-told"></div>',
             '<div class="readout" role="status"></div>',
             f'<figcaption id="{plot.id}-told">{escape(plot.told)}</figcaption>',
@@ -203,9 +204,9 @@ def _thinned(drawing: Drawing) -> str:
         return '<p class="small">Every tick is drawn.</p>'
     part_s = size * drawing.history.tick_ms / 1000
     return (
-        f'<p class="small">Of every {part_s:g} s ({size} ticks) the lowest and the highest reading are drawn, so that no '
-        f"peak is lost, and the first missing one; from {NEAR_BEFORE_S:g} s before to {NEAR_AFTER_S:g} s after a code or a "
-        f"new phase (the first {NEAR_MAX}) every tick. <code>loopwarden export</code> writes them all.</p>"
+        f'<p class="small">Of every {part_s:g} s ({size} ticks) the lowest and the highest reading are drawn, so '
+        f"that no peak is lost, and the first missing one; from {NEAR_BEFORE_S:g} s before to {NEAR_AFTER_S:g} s after a code "
+        f"or a new phase (the first {NEAR_MAX}) every tick. <code>loopwarden export</code> writes them all.</p>"
     )
 
 
@@ -234,11 +235,11 @@ def _drive_facts(history: History) -> list[tuple[str, str, str]]:
     tops = [(float(np.nanmax(values)), name) for values, name in zones if np.isfinite(values).any()]
     if tops:
         facts.append(("hottest zone", f"{max(tops)[0]:.1f} degC", max(tops)[1]))
-    for label, values in (
-        ("precharge", [c.precharge_ms for c in history.cycles]),
-        ("discharge", [c.discharge_ms for c in history.cycles]),
+    for label, times in (
+        ("precharge", [cycle.precharge_ms for cycle in history.cycles]),
+        ("discharge", [cycle.discharge_ms for cycle in history.cycles]),
     ):
-        known = [value for value in values if value is not None]
+        known = [value for value in times if value is not None]
         if known:
             facts.append((f"latest {label}", f"{known[-1]} ms", f"of {len(known)}"))
     return facts
@@ -250,7 +251,8 @@ def _codes_fact(history: History) -> tuple[str, str, str]:
     return ("codes", f"{count}" if count else "none", f"{still} still active at the end" if count else "none came")
 
 
-def _facts(facts: Sequence[tuple[str, str, str]]) -> list[str]:
+def facts_list(facts: Sequence[tuple[str, str, str]]) -> list[str]:
+    """Label, value and what more there is to say, side by side."""
     lines = ['<dl class="facts">']
     for label, value, more in facts:
         lines.append(f"<div><dt>{escape(label)}</dt><dd>{escape(value)} <small>{escape(more)}</small></dd></div>")
@@ -348,7 +350,7 @@ def _answers(history: History) -> list[str]:
     spans = runs(history.ticks["phase"])
     for begin, end, phase in spans[:_ROWS_MAX]:
         until_s = float(clock[end - 1]) + history.tick_ms / 1000
-        why = whys.get(int(history.ticks["t_ms"][begin]), "the board had no power")
+        why = whys.get(int(history.ticks["t_ms"][begin]), "the board had no power" if phase == UNPOWERED else "-")
         phases.append(
             [f"{clock[begin]:.2f} s", f"{until_s - clock[begin]:.2f} s", escape(PHASE_NAMES[phase]), escape(why)]
         )
@@ -359,13 +361,13 @@ def _answers(history: History) -> list[str]:
     rows = [[f"{one.t_ms / 1000:.2f} s", escape(one.subject), escape(one.text)] for one in limits[:_ROWS_MAX]]
     if rows:
         lines += ["<h3>When another limiter took over</h3>", '<p class="small">Asked once a second at most.</p>']
-        heads = (("at", True), ("which", False), ("the device's own words", False))
-        lines += [*table("Limits, each time another limiter took over", heads, rows), *_left_out(len(limits))]
+        limit_heads = (("at", True), ("which", False), ("the device's own words", False))
+        lines += [*table("Limits, each time another limiter took over", limit_heads, rows), *_left_out(len(limits))]
     return lines
 
 
 def table(caption: str, heads: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]]) -> list[str]:
-    """A table whose cells are HTML; heads: name, and whether it holds numbers. It may scroll, so the keyboard reaches it."""
+    """A table whose cells are HTML; heads: name, and whether of numbers. It may scroll, so the keyboard reaches it."""
     kinds = ["number" if number else "text" for _, number in heads]
     lines = [f'<div class="wide" tabindex="0" role="region" aria-label="{escape(caption)}"><table><thead><tr>']
     lines += [

@@ -59,6 +59,6 @@ PHASES = (
     Fill(YELLOW, "x"),  # winding down
     Fill(VERMILLION, "-"),  # opening
     Fill(PURPLE, "|"),  # discharging
-    Fill(BLACK, "+"),  # locked out
+    Fill(BLACK, ""),  # locked out
     Fill("#FFFFFF", "."),  # unpowered
 )

@@ -89,8 +89,8 @@ def discharges(drawing: Drawing) -> list[Plot]:
         dead_v = derived.dead_v(build)
         threshold(figure, dead_v, f"dead below {dead_v:g} V (a reading, no proof)", palette.QUIET)
         told = (
-            f"{(end - begin) * history.tick_ms} ms from its begin to its end, from {from_v:.1f} V. Expected: falling by "
-            f"exp(-t/(R*C)) with {show(path.resistance_ohm, 'ohm')} and {show(path.capacitance_farad, 'F')}, without "
+            f"{(end - begin) * history.tick_ms} ms long, from {from_v:.1f} V. Expected: falling "
+            f"by exp(-t/(R*C)) with {show(path.resistance_ohm, 'ohm')} and {show(path.capacitance_farad, 'F')}, without "
             f"the bleed, which only makes it quicker, from where the contact closes at the latest; {SOURCE}."
         )
         heading = f"Discharge {number} at {at_s:.2f} s"

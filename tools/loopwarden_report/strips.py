@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Sequence
 from html import escape
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,8 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from loopwarden import signals
+from loopwarden.naming import LIMITERS
+from loopwarden.policy.phases import WINDING
 from loopwarden_report import palette
 from loopwarden_report.figures import Drawing, Plot, time_figure, wrapped
 from loopwarden_report.history import PHASE_NAMES, SWITCHES, History, code_of, runs
@@ -22,6 +25,7 @@ _LABEL = 24  # letters
 _NOT_READ = Fill("#FFFFFF", ".")
 _HOW = "%{y}<br>%{hovertext}<extra></extra>"
 
+_RAMPS = [limiter.decode() for limiter in LIMITERS if limiter]
 Span = tuple[float, float, str]  # from and to in seconds, and what to say of it
 
 
@@ -41,8 +45,8 @@ def _strip_figure(rows: Sequence[str], *, least: int = 0) -> Any:
     return figure
 
 
-def _add(figure: Any, row: str, spans: Sequence[Span], fill: Fill, *, text: str = "", outline: bool = True) -> None:
-    """Add the spans of one row; `text` is written on each where it fits."""
+def _add(figure: Any, row: str, spans: Sequence[Span], fill: Fill, *, text: str = "", named: bool = False) -> None:
+    """Add the spans of one row; `text` is written on each where it fits; named: it stands above as well."""
     dark = fill.colour in (palette.BLACK, palette.BLUE, palette.GREEN, palette.VERMILLION)
     figure.add_trace(
         go.Bar(
@@ -57,9 +61,10 @@ def _add(figure: Any, row: str, spans: Sequence[Span], fill: Fill, *, text: str 
             hovertext=[said for _, _, said in spans],
             hovertemplate=_HOW,
             name=escape(text or row),
+            showlegend=named,
             marker={
                 "color": fill.colour,
-                "line": {"color": "#333", "width": 0.6 if outline else 0},
+                "line": {"color": "#333", "width": 0.6},
                 "pattern": {
                     "shape": fill.pattern,
                     "bgcolor": fill.colour,
@@ -90,7 +95,7 @@ class _Clock:
         found = [self.span(begin, end) for begin, end, value in runs(on) if value]
         filled = len(found) > SPANS_MAX
         if filled:
-            pauses = sorted(after[0] - before[1] for before, after in zip(found[:-1], found[1:], strict=True))
+            pauses = sorted(after[0] - before[1] for before, after in pairwise(found))
             shortest = pauses[-SPANS_MAX]
             merged = [found[0]]
             for begin, end in found[1:]:
@@ -120,7 +125,7 @@ def happened(drawing: Drawing) -> Plot:
                 text = f"{PHASE_NAMES[phase]}, {from_s:.2f} s to {to_s:.2f} s<br>{wrapped(why) if why else ''}"
                 spans.append((from_s, to_s, text))
         if spans:
-            _add(figure, "phase", spans, fill, text=PHASE_NAMES[phase])
+            _add(figure, "phase", spans, fill, text=PHASE_NAMES[phase], named=True)
     for number, one in enumerate(history.occurrences, 1):
         if one.row not in labels:
             continue
@@ -141,6 +146,7 @@ def happened(drawing: Drawing) -> Plot:
                 hovertext=[said],
                 hovertemplate=_HOW,
                 name=escape(labels[one.row]),
+                showlegend=False,
                 cliponaxis=False,
             )
         )
@@ -172,12 +178,13 @@ def limiters(drawing: Drawing) -> Plot:
     rows = ("drive limit set by", "charge limit set by")
     figure = _strip_figure(rows)
     told = []
+    seen: set[str] = set()
     for row, side, subject in zip(rows, ("drive", "charge"), ("drive limit", "charge limit"), strict=True):
         whys = {answer.t_ms: answer.text for answer in history.answers if answer.subject == subject}
         held = [one for one in history.limiters("drive" if side == "drive" else "charge") if one[2]]
         names = list(dict.fromkeys(name for _, _, name in held))
         told.append(f"{row}: {', '.join(names) or 'nothing'}")
-        for place, name in enumerate(names):
+        for name in names:
             spans: list[Span] = []
             for begin, end, by in held:
                 if by == name and len(spans) < SPANS_MAX:
@@ -185,7 +192,8 @@ def limiters(drawing: Drawing) -> Plot:
                     why = whys.get(int(history.ticks["t_ms"][begin]), "")
                     text = f"{escape(name)}, {from_s:.2f} s to {to_s:.2f} s<br>{wrapped(why) if why else ''}"
                     spans.append((from_s, to_s, text))
-            _add(figure, row, spans, _limiter_fill(name, place), text=name)
+            _add(figure, row, spans, _limiter_fill(name), text=name, named=name not in seen)
+            seen.add(name)
     drawing.gaps(figure)
     figure.update_xaxes(range=[float(drawing.t_s[0]) if len(drawing.t_s) else 0.0, max(drawing.end_s, 1e-3)])
     told_text = f"{'. '.join(told)}. Where there is no strip nothing limits, or the board has no power."
@@ -203,12 +211,15 @@ _LIMITER_FILLS = (
 )
 
 
-def _limiter_fill(name: str, place: int) -> Fill:
+def _limiter_fill(name: str) -> Fill:
+    """The same name looks the same in both rows, and in every report."""
     if name == "not live":
         return palette.PHASES[0]
-    if name.startswith("fault"):
+    if name == "winding down":
+        return palette.PHASES[WINDING]
+    if name.startswith(("fault", "a fault")):
         return Fill(palette.ORANGE, "\\")
-    return _LIMITER_FILLS[place % len(_LIMITER_FILLS)]
+    return _LIMITER_FILLS[_RAMPS.index(name) % len(_LIMITER_FILLS)]
 
 
 def states(drawing: Drawing) -> Plot:
@@ -247,11 +258,11 @@ def states(drawing: Drawing) -> Plot:
     figure = _strip_figure([label for label, *_ in rows])
     told, coarse = [], []
     powered = history.powered
-    for label, on, known, fill in rows:
+    for label, on, read, fill in rows:
         spans, filled = clock.spans(on, escape(label))
         coarse += [label] if filled else []
         _add(figure, label, spans, fill)
-        if known is not None and (unread := powered & ~known).any():
+        if read is not None and (unread := powered & ~read).any():
             spans, _ = clock.spans(unread, "could not be read")
             _add(figure, label, spans, _NOT_READ, text="not read")
         on_s = float(on.sum()) * history.tick_ms / 1000

@@ -15,17 +15,18 @@ from loopwarden_build import derived, rc
 from loopwarden_build.model import BuildFile
 from loopwarden_build.units import show
 from loopwarden_report import palette
-from loopwarden_report.figures import LEFT_ALONE, Plot, limits_ohm_per_v, threshold, time_figure
+from loopwarden_report.figures import LEFT_ALONE, LOG_TICKS, Plot, limits_ohm_per_v, threshold, time_figure
 from loopwarden_report.history import Cycle
 from loopwarden_report.palette import Style
 
 PRECHARGE_SOURCE = (
-    "t = R*C*ln(1/(1-p)) to the part p of pack voltage, first-order R*C circuit (textbook), as the build check reckons; "
-    "the board's own time runs from the command until the bus has settled, so travel and settling come on top"
+    "t = R*C*ln(1/(1-p)) to the part p of pack voltage, first-order R*C circuit (textbook), as the build check "
+    "reckons; the board's own time runs from the command until the bus has settled, so travel and settling come on top"
 )
 DISCHARGE_SOURCE = (
-    "t = R*C*ln(V/Vend), first-order R*C circuit (textbook), as the build check reckons, from pack voltage to where the "
-    "board ends the discharge; without the bleed, which makes it quicker"
+    "t = R*C*ln(V/Vend), first-order R*C circuit (textbook), as the build check reckons, from pack voltage to where "
+    "the board ends the discharge; without the bleed, which makes it quicker; the board's own time counts any wait "
+    "until the drive stands still as well"
 )
 
 
@@ -70,7 +71,7 @@ class Expected:
             ),
             parts=(
                 f"R {show(charge.resistance_ohm, 'ohm')}, C {show(charge.capacitance_farad, 'F')}, "
-                f"discharge {show(drain.resistance_ohm, 'ohm')} down to {show(end_v, 'V')}, tolerances as in the build file"
+                f"discharge {show(drain.resistance_ohm, 'ohm')} down to {show(end_v, 'V')}, tolerances as built"
             ),
             levels_c=(
                 (pack.hot, "pack hot", palette.WARNING),
@@ -187,7 +188,7 @@ def _in_words(found: Sequence[Cycle], values: Sequence[float | None], unit: str)
 def _isolation(found: Sequence[Cycle], expected: Expected) -> Plot:
     per_v = expected.working_v
     values = [None if cycle.lowest_ohm is None or not per_v else cycle.lowest_ohm / per_v for cycle in found]
-    figure = _figure(found, "lowest isolation / (ohm/V)", type="log", dtick=1)
+    figure = _figure(found, "lowest isolation / (ohm/V)", type="log", **LOG_TICKS)
     _points(figure, found, [None if value is None else max(value, 0.1) for value in values], "lowest", palette.LINES[0])
     seen = [max(value, 0.1) for value in values if value is not None]
     for level, text, style, above in (
