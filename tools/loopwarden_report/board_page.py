@@ -6,13 +6,14 @@ Decides nothing of what is true: every figure is what the board told, and what i
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
+from typing import Any
 
 import numpy as np
 
 from loopwarden import words
 from loopwarden.policy import phases
 from loopwarden_report import palette
-from loopwarden_report.figures import LEFT_ALONE, LOG_TICKS, Plot, add_line, threshold, time_figure
+from loopwarden_report.figures import LEFT_ALONE, LOG_TICKS, Plot, add_line, number_text, threshold, time_figure
 from loopwarden_report.history import Cycle, Numbers
 from loopwarden_report.page import Part, facts_list, plot_html, table, trend_part, whole_page
 from loopwarden_report.trends import Expected
@@ -173,25 +174,28 @@ def _strip(answers: Answers, expected: Expected) -> Part:
         return Part("strip", heading, ["<p>The board keeps none, or told none.</p>"])
     t_s = -_column(strip, "before_ms", 1000)
     bus, pack = _column(strip, "bus_dv", 10), _column(strip, "pack_dv", 10)
-    volts = _figure("V", t_s)
+    volts = _figure("V")
     add_line(volts, t_s, pack, "pack", palette.LINES[1], "%{y:.1f} V")
     add_line(volts, t_s, bus, "bus", palette.LINES[0], "%{y:.1f} V")
+    volts.update_yaxes(rangemode="tozero")
     plots = [_plot("voltages", "Bus and pack voltage", volts, (("bus", bus, "V"), ("pack", pack, "V")))]
     if expected.working_v:
         per_v = _column(strip, "isolation_kohm", 0.001) / expected.working_v
-        figure = _figure("isolation / (ohm/V)", t_s, type="log", **LOG_TICKS)
+        figure = _figure("isolation / (ohm/V)", type="log", **LOG_TICKS)
         add_line(figure, t_s, np.maximum(per_v, 0.1), "isolation", palette.LINES[0], "%{y:,.0f} ohm/V")
         if expected.fault_ohm_per_v:
             threshold(figure, expected.fault_ohm_per_v, "limit", palette.LIMIT, log=True)
         plots.append(_plot("isolation", "Isolation", figure, (("isolation", per_v, "ohm/V"),)))
-    motion = _figure("km/h, A", t_s)
+    motion = _figure("km/h, A")
     speed, current = _column(strip, "speed_cm_s", 1 / 0.036), _column(strip, "current_da", 10)
     add_line(motion, t_s, speed, "speed / (km/h)", palette.LINES[0], "%{y:.1f} km/h")
     add_line(motion, t_s, current, "current / A", palette.LINES[1], "%{y:.1f} A")
+    motion.update_yaxes(rangemode="tozero")
     plots.append(_plot("motion", "Speed and current", motion, (("speed", speed, "km/h"), ("current", current, "A"))))
     limit = _column(strip, "drive_limit_permille", 10)
-    granted = _figure("granted / %", t_s)
+    granted = _figure("granted / %")
     add_line(granted, t_s, limit, "drive limit", palette.LINES[0], "%{y:.1f} %", steps=True)
+    granted.update_yaxes(range=[-4, 112])
     plots.append(_plot("limit", "Granted drive limit", granted, (("drive limit", limit, "%"),)))
     lines = ['<div class="pair">', *(plot_html(plot) for plot in plots), "</div>"]
     heads = [("at / s", True), ("phase", False), ("bus / V", True), ("pack / V", True), ("current / A", True)]
@@ -214,17 +218,21 @@ def _column(strip: Sequence[Object], name: str, parts: float) -> Numbers:
     return np.array([value / parts if isinstance(value, int) else np.nan for value in values], dtype=np.float64)
 
 
-def _figure(unit: str, t_s: Numbers, **axis: object) -> object:
+def _figure(unit: str, **axis: Any) -> Any:
     figure = time_figure(unit, 270, LEFT_ALONE, **axis)
     figure.update_xaxes(title={"text": "time before it / s", "standoff": 4})
     return figure
 
 
-def _plot(name: str, heading: str, figure: object, shown: Sequence[tuple[str, Numbers, str]]) -> Plot:
+def _plot(name: str, heading: str, figure: Any, shown: Sequence[tuple[str, Numbers, str]]) -> Plot:
     told = []
     for label, values, unit in shown:
         known = values[np.isfinite(values)]
-        told.append(f"{label} from {known[0]:.4g} to {known[-1]:.4g} {unit}" if len(known) else f"{label}: no reading")
+        told.append(
+            f"{label} from {number_text(known[0])} to {number_text(known[-1])} {unit}"
+            if len(known)
+            else f"{label}: no reading"
+        )
     return Plot(f"strip-{name}", heading, figure, f"{'; '.join(told)}.", follows=False)
 
 

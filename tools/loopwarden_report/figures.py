@@ -62,6 +62,10 @@ class Drawing:
     ) -> None:
         """Add a column as a line, thinned; a missing reading is a gap."""
         places = self.thinning.places(values)
+        if not np.isfinite(values).any():
+            figure.add_annotation(
+                xref="paper", x=0.5, yref="paper", y=0.5, text=f"{escape(name)}: no valid reading", showarrow=False
+            )
         bridged_s = self.longest_s + self.thinning.size * self.history.tick_ms / 1000 * (self.thinning.size > 1)
         x, y = broken(self.t_s[places], values[places], 2 * bridged_s if self.thinning.size > 1 else bridged_s)
         add_line(figure, x, y, name, style, hover, steps=steps, **options)
@@ -222,7 +226,7 @@ def span_text(drawing: Drawing, values: Numbers, unit: str) -> str:
     powered = drawing.history.powered
     missing = int((np.isnan(values) & powered).sum())
     part = 100 * missing / max(int(powered.sum()), 1)
-    rest = f", no valid reading in {part:.1f} % of the time that the board ran" if missing else ""
+    rest = f", no valid reading in {part:.1f} % of the time that the board ran" if part >= 0.05 else ""
     return (
         f"lowest {number_text(values[low])} {unit} at {t_s[low]:.2f} s, highest {number_text(values[high])} {unit} at "
         f"{t_s[high]:.2f} s{rest}"

@@ -66,7 +66,7 @@
   }
 
   const acts = {
-    whole: (b, e) => [whole[0], whole[1]],
+    whole: (b, e, all) => all,
     in: (b, e) => [b + (e - b) / 4, e - (e - b) / 4],
     out: (b, e) => [b - (e - b) / 2, e + (e - b) / 2],
     earlier: (b, e) => [b - (e - b) / 4, e - (e - b) / 4],
@@ -74,7 +74,12 @@
   };
 
   function act(name) {
-    if (over_time.length) show(...acts[name](...range_of(over_time[0])));
+    if (over_time.length) show(...acts[name](...range_of(over_time[0]), whole));
+  }
+
+  // A plot with an axis of its own moves alone.
+  function act_alone(plot, name) {
+    Plotly.relayout(plot, { "xaxis.range": acts[name](...range_of(plot), plot.whole) });
   }
 
   // The reading line of a plot: where it stands, and what the plot says there.
@@ -131,7 +136,8 @@
     if (event.key in moves) {
       plot.reading = Math.min(Math.max(inside ? moves[event.key] : here, begin), end);
       read(plot, plot.reading);
-    } else if (follows && event.key in zooms) act(zooms[event.key]);
+    } else if (event.key in zooms && follows) act(zooms[event.key]);
+    else if (event.key in zooms) act_alone(plot, zooms[event.key]);
     else return;
     event.preventDefault();
   }
@@ -152,6 +158,7 @@
       tell_range(whole[0], whole[1]);
     }
     over_time.forEach(follow);
+    for (const plot of plots) plot.whole = range_of(plot);
     for (const plot of plots) plot.addEventListener("keydown", (event) => key(plot, event));
     for (const button of document.querySelectorAll("button[data-act]"))
       button.addEventListener("click", () => act(button.dataset.act));

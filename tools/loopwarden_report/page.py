@@ -35,8 +35,8 @@ _ORIGIN = {
 }
 _KEYS = (
     "<p class='small onscreen'>By keyboard: <kbd>Tab</kbd> goes to buttons, links and plots. On a plot "
-    "<kbd>&larr;</kbd> <kbd>&rarr;</kbd> move a reading line (with <kbd>Shift</kbd> in larger steps), and what it reads "
-    "is told below the plot; <kbd>+</kbd> <kbd>-</kbd> zoom, <kbd>0</kbd> shows the whole, <kbd>Page Up</kbd> "
+    "<kbd>&larr;</kbd> <kbd>&rarr;</kbd> move a reading line (with <kbd>Shift</kbd> in larger steps), and what it "
+    "reads is told below the plot; <kbd>+</kbd> <kbd>-</kbd> zoom, <kbd>0</kbd> shows the whole, <kbd>Page Up</kbd> "
     "<kbd>Page Down</kbd> move. By mouse: drag to zoom, double-click for the whole, hover to read.</p>"
 )
 
@@ -205,8 +205,8 @@ def _thinned(drawing: Drawing) -> str:
     part_s = size * drawing.history.tick_ms / 1000
     return (
         f'<p class="small">Of every {part_s:g} s ({size} ticks) the lowest and the highest reading are drawn, so '
-        f"that no peak is lost, and the first missing one; from {NEAR_BEFORE_S:g} s before to {NEAR_AFTER_S:g} s after a code "
-        f"or a new phase (the first {NEAR_MAX}) every tick. <code>loopwarden export</code> writes them all.</p>"
+        f"that no peak is lost, and the first missing one; from {NEAR_BEFORE_S:g} s before to {NEAR_AFTER_S:g} s after "
+        f"a code or a new phase (the first {NEAR_MAX}) every tick. <code>loopwarden export</code> writes them all.</p>"
     )
 
 

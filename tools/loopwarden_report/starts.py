@@ -5,6 +5,7 @@ and drained through a resistor.
 """
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -89,8 +90,8 @@ def discharges(drawing: Drawing) -> list[Plot]:
         dead_v = derived.dead_v(build)
         threshold(figure, dead_v, f"dead below {dead_v:g} V (a reading, no proof)", palette.QUIET)
         told = (
-            f"{(end - begin) * history.tick_ms} ms long, from {from_v:.1f} V. Expected: falling "
-            f"by exp(-t/(R*C)) with {show(path.resistance_ohm, 'ohm')} and {show(path.capacitance_farad, 'F')}, without "
+            f"{(end - begin) * history.tick_ms} ms long, from {from_v:.1f} V. Expected: falling by "
+            f"exp(-t/(R*C)) with {show(path.resistance_ohm, 'ohm')} and {show(path.capacitance_farad, 'F')}, without "
             f"the bleed, which only makes it quicker, from where the contact closes at the latest; {SOURCE}."
         )
         heading = f"Discharge {number} at {at_s:.2f} s"
@@ -107,7 +108,7 @@ def _window(drawing: Drawing, begin: int, end: int) -> tuple[float, Numbers, sli
     return at_s, t_s[window] - at_s, window
 
 
-def _figure(t_s: Numbers) -> object:
+def _figure(t_s: Numbers) -> Any:
     figure = time_figure("V", 280, LEFT_ALONE)
     figure.update_xaxes(title={"text": "time since the command / s", "standoff": 4}, hoverformat=".3f")
     if len(t_s) > 1:

@@ -36,7 +36,7 @@ def _strip_figure(rows: Sequence[str], *, least: int = 0) -> Any:
         hovermode="closest",
         barmode="overlay",
         bargap=0.18,
-        showlegend=False,
+        showlegend=True,
         uniformtext={"minsize": 9, "mode": "hide"},
     )
     figure.update_yaxes(

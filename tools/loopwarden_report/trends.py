@@ -15,7 +15,7 @@ from loopwarden_build import derived, rc
 from loopwarden_build.model import BuildFile
 from loopwarden_build.units import show
 from loopwarden_report import palette
-from loopwarden_report.figures import LEFT_ALONE, LOG_TICKS, Plot, limits_ohm_per_v, threshold, time_figure
+from loopwarden_report.figures import LEFT_ALONE, LOG_TICKS, Plot, limits_ohm_per_v, number_text, threshold, time_figure
 from loopwarden_report.history import Cycle
 from loopwarden_report.palette import Style
 
@@ -182,7 +182,10 @@ def _in_words(found: Sequence[Cycle], values: Sequence[float | None], unit: str)
     if not known:
         return "nothing was measured"
     (low, at_low), (high, at_high), last = min(known), max(known), known[-1]
-    return f"lowest {low:.4g} {unit} in cycle {at_low}, highest {high:.4g} in cycle {at_high}, latest {last[0]:.4g}"
+    return (
+        f"lowest {number_text(low)} {unit} in cycle {at_low}, highest {number_text(high)} in cycle {at_high}, "
+        f"latest {number_text(last[0])}"
+    )
 
 
 def _isolation(found: Sequence[Cycle], expected: Expected) -> Plot:
@@ -262,7 +265,7 @@ def _hottest(found: Sequence[Cycle], expected: Expected) -> Plot:
             _points(figure, found, values, label, style)
             told.append(f"{label}: {_in_words(found, values, 'degC')}")
     for level, text, style in expected.levels_c:
-        threshold(figure, level, f"{text} {level:g} degC", style)
+        threshold(figure, level, f"{text} {level:g} degC", style, above=style is palette.LIMIT)
     return Plot(
         "trend-hottest", "Hottest zones", figure, f"{'. '.join(told) or 'Nothing was measured'}.", follows=False
     )
