@@ -1,4 +1,4 @@
-"""A real Chromium without a window, spoken to over a pipe (the Chrome DevTools Protocol): no port, no further package."""
+"""A real Chromium without a window, spoken to over a pipe (Chrome DevTools Protocol): no port, no further package."""
 
 import fcntl
 import json
@@ -99,9 +99,10 @@ class Browser:
         assert "exceptionDetails" not in answer, answer["exceptionDetails"]
         return answer["result"].get("value")
 
-    def press(self, key: str, code: int = 0) -> None:
-        """A key goes down and up, as a person's does. code: its virtual key code where it writes no letter."""
-        text = {"text": key} if len(key) == 1 else {}
+    def press(self, key: str, code: int = 0, writes: str = "") -> None:
+        """A key goes down and up, as a person's does. code: its virtual key code where its name is no letter."""
+        writes = key if len(key) == 1 else writes
+        text = {"text": writes} if writes else {}
         for kind in ("keyDown" if text else "rawKeyDown", "keyUp"):
             self.call("Input.dispatchKeyEvent", type=kind, key=key, code=key, windowsVirtualKeyCode=code, **text)
 

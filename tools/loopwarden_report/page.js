@@ -97,7 +97,7 @@
     if (trace.type === "bar") {
       for (let k = 0; k < trace.x.length; k += 1)
         if (trace.base[k] <= t && t <= trace.base[k] + trace.x[k])
-          return trace.y[k] === plain(trace.name) ? trace.y[k] : trace.y[k] + " " + plain(trace.name);
+          return plain(trace.y[k]) + (trace.y[k] === trace.name ? "" : " " + plain(trace.name));
       return "";
     }
     if (trace.yaxis === "y2" || String(trace.mode).includes("text")) {
