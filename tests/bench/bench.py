@@ -23,6 +23,7 @@ from board.recorded_pins import loop_cost, started
 from campaign import ticks_per_s
 from code_lines import folder_lines
 from drive import recorded, timed
+from drive_report import reported
 from install.install_bench import flash_cuts, old_image, pulled_cables, recorded_install, spread
 from memory.guest_runs import SESSIONS, cuts, wear
 from policy.recordings import record
@@ -81,6 +82,8 @@ DRIVES = 2  # the quicker one counts: whatever else the machine does makes it sl
 # figure -> (unit, what it should be at most, or None)
 FIGURES: dict[str, tuple[str, float | None]] = {
     "drive_1800s_s": ("s", 5.0),
+    "report_1800s_s": ("s", 10.0),
+    "report_bytes": ("B", 8_000_000),
     "ticks_per_s": ("1/s", None),
     "plant_s_per_1800s": ("s", None),
     "conversion_s_per_1800s": ("s", None),
@@ -252,6 +255,8 @@ def measure() -> tuple[dict[str, float], list[str]]:
     figures["plant_s_per_1800s"] = round(times.plant_s, 3)
     figures["conversion_s_per_1800s"] = round(times.conversion_s, 3)
     figures["policy_s_per_1800s"] = round(times.policy_s, 3)
+    report_s, figures["report_bytes"] = min(reported() for _ in range(DRIVES))
+    figures["report_1800s_s"] = round(report_s, 3)
     quiet, ill = (cost(*recorded(COUNTED_MS, faults=faults)) for faults in (False, True))
     figures["policy_instructions_live"] = quiet["mean"]
     figures["policy_instructions_three_faults"] = ill["mean"]

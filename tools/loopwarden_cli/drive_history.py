@@ -1,18 +1,22 @@
 """The drive that `report` and `export` are asked about: run now, from a scenario."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from loopwarden_cli.result import UserError
 from loopwarden_cli.simulate import progress_bar
-from loopwarden_report.history import History
-from loopwarden_report.recorder import Recorder
 from loopwarden_sim import runner
 from loopwarden_sim.scenario import ScenarioError, load_scenario
 from loopwarden_sim.trace import Scene
 
+if TYPE_CHECKING:
+    from loopwarden_report.history import History
 
-def drive_of(path: Path) -> History:
+
+def drive_of(path: Path) -> "History":
     """The history of a scenario's run; what it did not keep to stands in the remarks. Errors: UserError."""
+    from loopwarden_report.recorder import Recorder  # brings numpy: no other command pays for it
+
     try:
         scenario = load_scenario(path)
     except ScenarioError as error:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from loopwarden_report.history import Numbers
 
-BUCKETS = 1200
+BUCKETS = 2000
 NEAR_BEFORE_S, NEAR_AFTER_S = 1.0, 2.0  # around a code or a new phase every tick is drawn
 NEAR_MAX = 16  # of those, the first so many
 
