@@ -136,6 +136,17 @@ def test_hovering_over_a_code_tells_its_why(browser):
     wait_for(browser, "document.querySelector('#voltages .hoverlayer').textContent.includes('P0AA4-00')")
 
 
+def test_nothing_is_wider_than_a4_or_the_browser_shrinks_the_whole_page(browser):
+    browser.call("Emulation.setEmulatedMedia", media="print")
+    browser.call("Emulation.setDeviceMetricsOverride", width=703, height=1000, deviceScaleFactor=1, mobile=False)
+    wait_for(browser, "document.body.clientWidth <= 703")
+    try:
+        assert browser.ask("document.documentElement.scrollWidth") <= 703
+    finally:
+        browser.call("Emulation.setEmulatedMedia", media="")
+        browser.call("Emulation.clearDeviceMetricsOverride")
+
+
 def test_it_prints_on_a4_with_every_plot_within_the_margins(browser, tmp_path):
     browser.ask(
         "window.printed = []; window.addEventListener('beforeprint', () => {"

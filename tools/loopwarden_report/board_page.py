@@ -203,7 +203,7 @@ def _strip(answers: Answers, expected: Expected) -> Part:
     columns = (bus, pack, current, speed, limit, _column(strip, "isolation_kohm", 1))
     rows = [
         [
-            f"{t_s[n]:.1f}",
+            f"{t_s[n] + 0.0:.1f}",
             escape(value_text("phase", sample.get("phase"))),
             *("-" if np.isnan(column[n]) else f"{column[n]:.4g}" for column in columns),
         ]

@@ -147,7 +147,13 @@ def time_figure(unit: str, height: int = _HEIGHT, left: int = LEFT, **axis: Any)
         margin={"l": left, "r": 24, "t": 34, "b": 40},
         font={"family": FONT, "size": 12, "color": "#111"},
         hovermode="x unified",
-        hoverlabel={"align": "left", "font": {"family": FONT, "size": 12}, "namelength": -1},
+        hoverlabel={
+            "align": "left",
+            "bgcolor": "#fff",
+            "bordercolor": "#333",
+            "font": {"family": FONT, "size": 12, "color": "#111"},
+            "namelength": -1,
+        },
         legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "itemwidth": 50},
         showlegend=True,
     )

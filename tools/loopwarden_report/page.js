@@ -2,6 +2,7 @@
 "use strict";
 (function () {
   const PRINT_WIDE = 690, PRINT_PAIR = 335;  // pixels of the width of an A4 page between its margins
+  const PRINT_HEIGHT = 0.82;
   const KINDS = { f4: Float32Array, f8: Float64Array, i1: Int8Array, u1: Uint8Array, i2: Int16Array, u2: Uint16Array,
     i4: Int32Array, u4: Uint32Array };
   const config = { responsive: true, displaylogo: false, scrollZoom: false,
@@ -143,13 +144,15 @@
   }
 
   function for_print(plot) {
-    plot.screen_width = plot.layout.width;
     const width = plot.closest(".pair") && !plot.closest("figure:only-child") ? PRINT_PAIR : PRINT_WIDE;
-    Plotly.relayout(plot, { width: width, autosize: false });
+    const strips = plot.data.some((trace) => trace.type === "bar");  // whose rows need their height
+    plot.screen_height = plot.screen_height || plot.layout.height;
+    const height = strips ? plot.screen_height : Math.round(plot.screen_height * PRINT_HEIGHT);
+    Plotly.relayout(plot, { width: width, height: height, autosize: false });
   }
 
   function for_screen(plot) {
-    Plotly.relayout(plot, { width: null, autosize: true });
+    Plotly.relayout(plot, { width: null, height: plot.screen_height, autosize: true });
   }
 
   function begin() {

@@ -241,7 +241,8 @@ def _drive_facts(history: History) -> list[tuple[str, str, str]]:
     ):
         known = [value for value in times if value is not None]
         if known:
-            facts.append((f"latest {label}", f"{known[-1]} ms", f"of {len(known)}"))
+            wait = ", with any wait until it stands" if label == "discharge" else ""
+            facts.append((f"latest {label}", f"{known[-1]} ms", f"of {len(known)}{wait}"))
     return facts
 
 

@@ -19,7 +19,7 @@ from loopwarden_report.history import PHASE_NAMES, SWITCHES, History, code_of, r
 from loopwarden_report.palette import Fill
 
 SPANS_MAX = 400  # of one strip; what changes more often is drawn with its short pauses filled
-_ROW, _AROUND = 27, 86  # pixels
+_ROW, _AROUND = 31, 96  # pixels
 _CODES_MAX = 24
 _LABEL = 24  # letters
 _NOT_READ = Fill("#FFFFFF", ".")

@@ -173,7 +173,15 @@ def _band(figure: Any, low: float, high: float, text: str) -> None:
         layer="below",
     )
     figure.add_annotation(
-        xref="paper", x=0.005, xanchor="left", y=high, yanchor="top", text=text, showarrow=False, font={"size": 11}
+        xref="paper",
+        x=0.005,
+        xanchor="left",
+        yref="paper",
+        y=0.99,
+        yanchor="top",
+        text=f"shaded: {text}",
+        showarrow=False,
+        font={"size": 11},
     )
 
 
@@ -217,7 +225,7 @@ def _precharge(found: Sequence[Cycle], expected: Expected) -> Plot:
         fastest_s, nominal_s, slowest_s = expected.precharge_s
         threshold(figure, nominal_s, f"R*C: {show(nominal_s, 's')} to the fraction", palette.QUIET, above=False)
         text = f"R*C until settled, with travel: {show(expected.settled_s, 's')}"
-        threshold(figure, expected.settled_s, text, palette.WARNING)
+        threshold(figure, expected.settled_s, text, palette.EXPECTED)
         slowest = f"{show(slowest_s, 's')}" if math.isfinite(slowest_s) else "never"
         told += (
             f" Expected {show(nominal_s, 's')} nominal ({show(fastest_s, 's')} to {slowest} with tolerances) to the "
@@ -244,7 +252,7 @@ def _discharge(found: Sequence[Cycle], expected: Expected) -> Plot:
     told = f"Discharge times: {_in_words(found, values, 's')}."
     if expected.discharge_s is not None:
         fastest_s, nominal_s, slowest_s = expected.discharge_s
-        _band(figure, fastest_s, slowest_s, "R*C, tolerances, lowest to highest pack voltage")
+        _band(figure, fastest_s, slowest_s, "R*C with tolerances, lowest to highest pack")
         threshold(figure, nominal_s, f"R*C at nominal voltage: {show(nominal_s, 's')}", palette.QUIET)
         told += f" Expected {show(nominal_s, 's')} at nominal pack voltage, {show(fastest_s, 's')} to "
         told += f"{show(slowest_s, 's')} with tolerances and over the pack's voltages: {DISCHARGE_SOURCE}. "
