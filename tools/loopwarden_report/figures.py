@@ -57,6 +57,13 @@ class Drawing:
         """The last tick."""
         return float(self.t_s[-1]) if len(self.t_s) else 0.0
 
+    @property
+    def range_s(self) -> list[float]:
+        """What a plot shows at first: from the first tick to the end of the last."""
+        begin_s = float(self.t_s[0]) if len(self.t_s) else 0.0
+        # A millisecond more: a strip that ends just outside of the range loses its text.
+        return [begin_s, self.end_s + (self.history.tick_ms + 1) / 1000]
+
     def line(
         self, figure: Any, values: Numbers, name: str, style: Style, hover: str, *, steps: bool = False, **options: Any
     ) -> None:
@@ -133,8 +140,7 @@ class Drawing:
         """With codes and gaps, on the page's time axis."""
         self.codes(figure)
         self.gaps(figure)
-        begin_s = float(self.t_s[0]) if len(self.t_s) else 0.0
-        figure.update_xaxes(range=[begin_s, max(self.end_s, begin_s + 1e-3)])
+        figure.update_xaxes(range=self.range_s)
         return figure
 
 

@@ -151,8 +151,7 @@ def happened(drawing: Drawing) -> Plot:
             )
         )
     drawing.gaps(figure)
-    begin_s = float(drawing.t_s[0]) if len(drawing.t_s) else 0.0
-    figure.update_xaxes(range=[begin_s, max(drawing.end_s, begin_s + 1e-3)])
+    figure.update_xaxes(range=drawing.range_s)
     left = len({one.row for one in history.occurrences}) - len(rows)
     told = f"Phases in order: {_phase_story(history)}. "
     told += f"{len(history.occurrences)} codes came; their numbers are those of the table of codes."
@@ -195,7 +194,7 @@ def limiters(drawing: Drawing) -> Plot:
             _add(figure, row, spans, _limiter_fill(name), text=name, named=name not in seen)
             seen.add(name)
     drawing.gaps(figure)
-    figure.update_xaxes(range=[float(drawing.t_s[0]) if len(drawing.t_s) else 0.0, max(drawing.end_s, 1e-3)])
+    figure.update_xaxes(range=drawing.range_s)
     told_text = f"{'. '.join(told)}. Where there is no strip nothing limits, or the board has no power."
     return Plot("limiters", "What sets the limits", figure, told_text)
 
@@ -268,7 +267,7 @@ def states(drawing: Drawing) -> Plot:
         on_s = float(on.sum()) * history.tick_ms / 1000
         told.append(f"{label} for {on_s:.2f} s")
     drawing.gaps(figure)
-    figure.update_xaxes(range=[float(drawing.t_s[0]) if len(drawing.t_s) else 0.0, max(drawing.end_s, 1e-3)])
+    figure.update_xaxes(range=drawing.range_s)
     text = f"A strip stands where the state is on. On in all: {'; '.join(told)}."
     if coarse:
         text += f" Changed too often to be drawn in full, so short pauses are filled: {', '.join(coarse)}."
