@@ -60,6 +60,7 @@ def test_what_did_not_hold_is_said_and_is_1(here, capsys, command, name):
         (["none.toml"], "none.toml: cannot be read: No such file or directory"),
         (["parked.toml", "-o", "no/page"], "no/page: cannot be written: there is no folder {here}/no"),
         (["parked.toml", "-o", "."], ".: cannot be written: it is a folder"),
+        (["parked.toml", "-o", "./parked.toml"], "parked.toml: cannot be written: it is what is to be read"),
         (["broken.toml"], "broken.toml:1: is not TOML"),
         (["binary.toml"], "binary.toml: is not UTF-8 text"),
     ],

@@ -23,7 +23,10 @@ def page(welded, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def browser(page, tmp_path_factory):
-    browser = Browser(tmp_path_factory.mktemp("profile"))
+    try:
+        browser = Browser(tmp_path_factory.mktemp("profile"))
+    except (AssertionError, OSError) as error:
+        pytest.skip(f"Chromium is installed and does not start here: {error}")
     browser.open(page)
     yield browser
     browser.close()
@@ -97,7 +100,7 @@ def test_the_arrow_keys_move_a_line_and_say_what_it_reads(browser):
     for _ in range(10):
         browser.press("ArrowRight", RIGHT)
     said = browser.ask("document.getElementById('voltages').nextElementSibling.textContent")
-    assert said.startswith("At 7.018 s: pack 389.9; bus 390 (V)")
+    assert said.startswith("At 7.02 s: pack 389.9; bus 390 (V)")
     browser.ask("document.getElementById('happened').focus()")
     browser.press("ArrowRight", RIGHT)
     assert "phase" in browser.ask("document.getElementById('happened').nextElementSibling.textContent")

@@ -14,6 +14,7 @@ from loopwarden_report.board_page import Answers, Told, board_page
 from loopwarden_report.history import Cycle, Gap
 from loopwarden_report.page import drive_page, plot_html
 from loopwarden_report.trends import Expected, trends
+from report.conftest import SCENARIOS, driven
 
 
 class Reader(HTMLParser):
@@ -248,3 +249,13 @@ def test_a_board_that_told_nothing_is_a_page():
 def test_numbers_that_json_has_not_are_missing():
     for plot in trends([Cycle(1, precharge_ms=400)], Expected(working_v=1)):
         assert not re.search("NaN|Infinity", plot_html(plot))
+
+
+@pytest.mark.parametrize("name", ["cart_drives_without_speed_and_current", "cart_isolation_line_goes_bad"])
+def test_a_build_with_little_fitted_has_a_page_of_what_it_has(name):
+    history = driven(SCENARIOS / f"{name}.toml").history
+    assert (history.build.current_sense, history.build.motion) == (None, None)
+    found = Reader(drive_page(history))
+    assert {"isolation", "voltages", "granted", "states"} <= set(found.ids)
+    assert not {"current", "speed"} & set(found.ids)
+    assert "good/bad line: its two levels stand for good and bad" in found.text

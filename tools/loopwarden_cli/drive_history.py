@@ -38,11 +38,13 @@ def drive_of(path: Path) -> "History":
     return recorder.history()
 
 
-def checked_target(path: Path) -> Path:
-    """A file that can be written as far as one can see before the work. Errors: UserError."""
+def checked_target(path: Path, source: Path | None = None) -> Path:
+    """A file that can be written as far as one can see before the work, and is not the source. Errors: UserError."""
     folder = path.resolve().parent
     if not folder.is_dir():
         raise UserError(f"{path}: cannot be written: there is no folder {folder}")
     if path.is_dir():
         raise UserError(f"{path}: cannot be written: it is a folder")
+    if source is not None and path.resolve() == source.resolve():
+        raise UserError(f"{path}: cannot be written: it is what is to be read")
     return path

@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> Result:
     """Write the table; UserError for what cannot be read or written."""
     from loopwarden_report.csv_file import write_csv  # brings numpy: no other command pays for it
 
-    target = checked_target(args.output or Path(f"{args.source.stem}.csv"))
+    target = checked_target(args.output or Path(f"{args.source.stem}.csv"), args.source)
     history = drive_of(args.source)
     try:
         rows = write_csv(history, target)

@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> Result:
     if args.source is not None and args.build is not None:
         raise UserError(f"--build {args.build}: a scenario names its own build")
     if args.source is not None:
-        return _of_drive(args.source, checked_target(args.output or Path(f"{args.source.stem}.html")))
+        return _of_drive(args.source, checked_target(args.output or Path(f"{args.source.stem}.html"), args.source))
     try:
         build = None if args.build is None else read_build(args.build)
     except BuildError as error:

@@ -251,6 +251,8 @@ def states(drawing: Drawing) -> Plot:
         on, known = history.switch(mask)
         if label != "charge plug" or build.inputs.plug == "fitted":
             rows.append((label, on, known, Fill("#BBBBBB", "")))
+    if build.inputs.coolant_feedback == "fitted":
+        rows.append(("coolant moving", *history.switch(signals.COOLANT), Fill(palette.SKY_BLUE, ".")))
     for number in range(len(build.loop)):
         on, known = history.switch(signals.LOOP0 << number)
         rows.append((f"loop {number + 1} open", ~on & known, known, Fill(palette.VERMILLION, "\\")))
