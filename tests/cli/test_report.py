@@ -1,5 +1,7 @@
 """`loopwarden report` and `export`: a page, a table, exit codes, and every way to be used wrongly."""
 
+import csv
+import random
 import subprocess
 import sys
 from pathlib import Path
@@ -8,6 +10,8 @@ import pytest
 
 from fake_board import LOOP, START, WARNING, FakeBoard
 from loopwarden_cli.main import main
+from loopwarden_record.simulated import record_scenario
+from loopwarden_sim.scenario import load_scenario
 
 HOST_SIM = Path(__file__).resolve().parents[2] / "host_sim"
 TRUCK = HOST_SIM / "builds" / "orchard_truck.toml"
@@ -125,3 +129,76 @@ def test_no_other_command_pays_for_the_plotting_library():
     code = "import sys, loopwarden_cli.main; print([name for name in ('plotly', 'numpy') if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory):
+    """A recorded start and stop of the truck."""
+    path = tmp_path_factory.mktemp("recording") / "drive.lwr"
+    record_scenario(load_scenario(HOST_SIM / "scenarios" / "start_drive_stop.toml"), path)
+    return path
+
+
+def test_a_recording_gives_the_page_and_the_table_that_its_run_gave(here, capsys, recording):
+    scenario = HOST_SIM / "scenarios" / "start_drive_stop.toml"
+    assert main(["report", str(recording), "--build", str(TRUCK), "-o", "page.html"]) == 0
+    assert "From a recording" in (here / "page.html").read_text(encoding="utf-8")
+    assert main(["export", str(recording), "--build", str(TRUCK), "-o", "again.csv"]) == 0
+    assert main(["export", str(scenario), "-o", "run.csv"]) == 0
+    capsys.readouterr()
+    again, run = (
+        list(csv.DictReader((here / name).read_text(encoding="utf-8").splitlines()))
+        for name in ("again.csv", "run.csv")
+    )
+    powered = [row for row in run if row["phase"] != "unpowered"]
+    assert len(again) == len(powered) > 3000
+    not_recorded = {"t_ms", "out_heartbeat"}  # its time begins at power-up; the heartbeat is in no frame
+    for name in set(run[0]) - not_recorded:
+        assert [row[name] for row in again] == [row[name] for row in powered], name
+
+
+def test_a_recording_without_its_build_file_is_asked_for_it(here, capsys, recording):
+    assert main(["report", str(recording)]) == 2
+    assert capsys.readouterr().err == (
+        f"{recording}: is a recording: give the build file that it was made with, --build BUILD\n"
+    )
+
+
+def test_of_a_cut_recording_what_is_good_is_shown_and_the_rest_named(here, capsys, recording):
+    data = recording.read_bytes()
+    Path("cut.lwr").write_bytes(data[: len(data) // 2])
+    assert main(["report", "cut.lwr", "--build", str(TRUCK), "-o", "page.html"]) == 1
+    out = capsys.readouterr().out
+    assert "It does not say how it ended" in out
+    assert "It does not say how it ended" in (here / "page.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_recording_with_flipped_bits_is_a_page_or_one_line(here, capsys, recording, seed):
+    draw = random.Random(seed)
+    data = bytearray(recording.read_bytes())
+    for _ in range(1 + seed * 3):
+        data[draw.randrange(len(data))] ^= 1 << draw.randrange(8)
+    Path("flipped.lwr").write_bytes(data)
+    code = main(["report", "flipped.lwr", "--build", str(TRUCK), "-o", "page.html"])
+    out, err = capsys.readouterr()
+    assert code in (1, 2)
+    assert err.count("\n") == (code == 2)
+    assert ("page.html: " in out) == (code == 1)
+
+
+def test_a_recording_of_another_version_and_a_foreign_file_are_named(here, capsys, recording):
+    later = recording.read_bytes().replace(b"recording 1\n", b"recording 9\n", 1)
+    for data, said in ((later, "is a recording of format '9'"), (b"\0\1\2 nothing of ours", "is no recording")):
+        Path("odd.lwr").write_bytes(data)
+        assert main(["export", "odd.lwr", "--build", str(TRUCK)]) == 2
+        err = capsys.readouterr().err
+        assert err.startswith("odd.lwr: ")
+        assert said in err
+        assert err.count("\n") == 1
+
+
+def test_another_build_than_the_recorded_one_is_said(here, capsys, recording):
+    cart = HOST_SIM / "builds" / "bench_cart.toml"
+    assert main(["export", str(recording), "--build", str(cart), "-o", "odd.csv"]) == 1
+    assert f"{cart} is not the build that was recorded" in capsys.readouterr().out

@@ -1,4 +1,4 @@
-"""`loopwarden export SCENARIO -o FILE`: a drive as CSV, for the person's own analysis."""
+"""`loopwarden export FILE|SCENARIO -o FILE`: a drive as CSV, for the person's own analysis."""
 
 import argparse
 from pathlib import Path
@@ -12,12 +12,14 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
     parser = subparsers.add_parser(
         "export",
         help="a drive as CSV, a row a tick",
-        description="Runs a scenario and writes what the supervisor read and commanded as CSV: a row a tick, units in"
-        " the names of the columns, what is not known empty. What really was, as only a simulation knows it, is in"
-        " `loopwarden simulate --trace`. Exit 0: written; 1: written, but what was run broke off, broke a promise or"
-        " missed an expectation; 2: wrong use.",
+        description="Runs a scenario, or decides a recording again (with --build), and writes what the supervisor read"
+        " and commanded as CSV: a row a tick, units in the names of the columns, what is not known empty. What really"
+        " was, as only a simulation knows it, is in `loopwarden simulate --trace`. Exit 0: written; 1: written, but"
+        " what was run broke off, broke a promise or missed an expectation, or the recording is damaged or was decided"
+        " otherwise; 2: wrong use.",
     )
-    parser.add_argument("source", type=Path, metavar="SCENARIO", help="scenario file (TOML)")
+    parser.add_argument("source", type=Path, metavar="FILE|SCENARIO", help="recording, or scenario (TOML)")
+    parser.add_argument("--build", type=Path, metavar="BUILD", help="build file of a recording")
     parser.add_argument("-o", "--output", type=Path, metavar="FILE", help="where to write; else here, under its name")
 
 
@@ -26,7 +28,7 @@ def run(args: argparse.Namespace) -> Result:
     from loopwarden_report.csv_file import write_csv  # brings numpy: no other command pays for it
 
     target = checked_target(args.output or Path(f"{args.source.stem}.csv"), args.source)
-    history = drive_of(args.source)
+    history = drive_of(args.source, args.build)
     try:
         rows = write_csv(history, target)
     except OSError as error:

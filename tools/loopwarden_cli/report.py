@@ -1,4 +1,4 @@
-"""`loopwarden report SCENARIO|--port PORT`: a drive, or what a board remembers, as one page to look at."""
+"""`loopwarden report FILE|SCENARIO|--port PORT`: a drive, or what a board remembers, as one page to look at."""
 
 import argparse
 from datetime import datetime
@@ -26,13 +26,16 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
     parser = subparsers.add_parser(
         "report",
         help="a drive as a page with plots; or a board's codes and starts",
-        description="Writes one self-contained HTML page: of a scenario, which is run now; or, without one, of what a"
-        " board tells over its serial port. Exit 0: written; 1: written, but what was run broke off, broke a promise or"
-        " missed an expectation (the page says which); 2: wrong use, no board, or no answer.",
+        description="Writes one self-contained HTML page: of a scenario, run now; of a recording, decided again"
+        " (with --build); or, without either, of what a board tells over its serial port. Exit 0: written; 1: written,"
+        " but what was run broke off, broke a promise or missed an expectation, or the recording is damaged or was"
+        " decided otherwise (the page says so); 2: wrong use, no board, or no answer.",
     )
-    parser.add_argument("source", type=Path, nargs="?", metavar="SCENARIO", help="scenario file (TOML); else a board")
+    parser.add_argument("source", type=Path, nargs="?", metavar="FILE|SCENARIO", help="recording, or scenario (TOML)")
     parser.add_argument("-o", "--output", type=Path, metavar="PAGE", help="where to write; else here, under its name")
-    parser.add_argument("--build", type=Path, metavar="BUILD", help="a board's build file, for the times to expect")
+    parser.add_argument(
+        "--build", type=Path, metavar="BUILD", help="of a recording, or of the board, for what to expect"
+    )
     add_options(parser, as_json=False)
 
 
@@ -40,10 +43,10 @@ def run(args: argparse.Namespace) -> Result:
     """Write the page; UserError for what cannot be read, written or reached."""
     if args.source is not None and args.port is not None:
         raise UserError(f"{args.source} and --port {args.port}: a page is of one of them")
-    if args.source is not None and args.build is not None:
-        raise UserError(f"--build {args.build}: a scenario names its own build")
     if args.source is not None:
-        return _of_drive(args.source, checked_target(args.output or Path(f"{args.source.stem}.html"), args.source))
+        return _of_drive(
+            args.source, args.build, checked_target(args.output or Path(f"{args.source.stem}.html"), args.source)
+        )
     try:
         build = None if args.build is None else read_build(args.build)
     except BuildError as error:
@@ -52,10 +55,10 @@ def run(args: argparse.Namespace) -> Result:
     return _of_board(args, build, target)
 
 
-def _of_drive(source: Path, target: Path) -> Result:
+def _of_drive(source: Path, build: Path | None, target: Path) -> Result:
     from loopwarden_report.page import drive_page  # brings the plotting library: no other command pays for it
 
-    history = drive_of(source)
+    history = drive_of(source, build)
     _write(target, drive_page(history))
     lines = [f"{target}: {len(history.ticks)} ticks, {len(history.occurrences)} codes"]
     lines += [f"  {remark}" for remark in history.remarks]

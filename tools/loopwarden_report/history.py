@@ -25,7 +25,8 @@ Origin = Literal["simulation", "recording"]
 
 NO_NUMBER_4, NO_NUMBER_2 = -(1 << 31), -(1 << 15)  # what stands in an integer column where there is no reading
 UNPOWERED = len(phases.NAMES)
-PHASE_NAMES = (*phases.NAMES, "unpowered")
+NOT_KNOWN = UNPOWERED + 1  # readings and commands are there, and nobody can tell what was decided
+PHASE_NAMES = (*phases.NAMES, "unpowered", "not known")
 STATES = ("ok", "open", "short", "stale", "range", "device", "quiet")  # validity of a reading, as in signals.py
 # Readings of an input: its column, its name in Inputs, its state there.
 READINGS = {
@@ -92,7 +93,7 @@ def layout(zones: int) -> list[tuple[str, str]]:
 
 @dataclass
 class Occurrence:
-    """A fault became active. end_ms: None while it still was at the end. why: the device's words in that tick."""
+    """A fault became active. end_ms: None where its end was not seen. why: the device's words in that tick."""
 
     t_ms: int
     row: int
@@ -238,7 +239,7 @@ class History:
         """Which limiter held one side from which tick to which (one past it), by name; "" for none."""
         by, row = self.ticks[f"{side}_by"], self.ticks[f"{side}_row"]
         marks = np.where(by == BY_FAULT, row.astype(np.int32) + 256, by)
-        goal = np.where(self.powered, marks, -1)
+        goal = np.where(self.ticks["phase"] < UNPOWERED, marks, -1)
         return [(begin, end, limiter_name(value)) for begin, end, value in runs(goal)]
 
 

@@ -16,11 +16,12 @@ from plotly.offline import get_plotlyjs
 from loopwarden_build.units import show
 from loopwarden_report import figures, starts, strips, trends
 from loopwarden_report.figures import Drawing, Plot
-from loopwarden_report.history import PHASE_NAMES, UNPOWERED, Cycle, History, code_of, runs
+from loopwarden_report.history import NOT_KNOWN, PHASE_NAMES, UNPOWERED, Cycle, History, code_of, runs
 from loopwarden_report.thinning import NEAR_AFTER_S, NEAR_BEFORE_S, NEAR_MAX
 from loopwarden_report.trends import Expected
 
 _ROWS_MAX = 300  # of a table
+_WITHOUT = {UNPOWERED: "the board had no power", NOT_KNOWN: "what was decided cannot be told"}
 _CSP = "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; font-src data:"
 _CAUTIONS = (
     "Nothing on this page says that anything is dead or safe to touch. Prove it dead with a tested meter.",
@@ -249,7 +250,7 @@ def _drive_facts(history: History) -> list[tuple[str, str, str]]:
 def _codes_fact(history: History) -> tuple[str, str, str]:
     count = len(history.occurrences)
     still = sum(one.end_ms is None for one in history.occurrences)
-    return ("codes", f"{count}" if count else "none", f"{still} still active at the end" if count else "none came")
+    return ("codes", f"{count}" if count else "none", f"{still} not seen to end" if count else "none came")
 
 
 def facts_list(facts: Sequence[tuple[str, str, str]]) -> list[str]:
@@ -268,7 +269,7 @@ def _codes(history: History) -> list[str]:
     rows = []
     for number, one in list(enumerate(found, 1))[:_ROWS_MAX]:
         at_s = one.t_ms / 1000
-        ended = "active at the end" if one.end_ms is None else f"{one.end_ms / 1000:.2f} s"
+        ended = "not seen to end" if one.end_ms is None else f"{one.end_ms / 1000:.2f} s"
         button = (
             f'<button type="button" class="onscreen" data-at="{at_s:.3f}" aria-label="show code {number} in the plots">'
             "show</button>"
@@ -351,7 +352,7 @@ def _answers(history: History) -> list[str]:
     spans = runs(history.ticks["phase"])
     for begin, end, phase in spans[:_ROWS_MAX]:
         until_s = float(clock[end - 1]) + history.tick_ms / 1000
-        why = whys.get(int(history.ticks["t_ms"][begin]), "the board had no power" if phase == UNPOWERED else "-")
+        why = whys.get(int(history.ticks["t_ms"][begin]), _WITHOUT.get(phase, "-"))
         phases.append(
             [f"{clock[begin]:.2f} s", f"{until_s - clock[begin]:.2f} s", escape(PHASE_NAMES[phase]), escape(why)]
         )

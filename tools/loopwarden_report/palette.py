@@ -61,4 +61,5 @@ PHASES = (
     Fill(PURPLE, "|"),  # discharging
     Fill(BLACK, ""),  # locked out
     Fill("#FFFFFF", "."),  # unpowered
+    Fill("#FFFFFF", ""),  # not known
 )

@@ -18,6 +18,7 @@ from loopwarden_report.history import (
     FLAGS,
     NO_NUMBER_2,
     NO_NUMBER_4,
+    NOT_KNOWN,
     UNPOWERED,
     Answer,
     Cycle,
@@ -71,16 +72,20 @@ class Recorder:
         """A span of which there are no ticks."""
         self._gaps.append(Gap(from_ms, to_ms, why))
 
-    def tick(self, t_ms: int, inputs: Any, outputs: Any, supervisor: Any) -> None:
-        """Take one tick down, after the supervisor's step; `supervisor` is None while the board has no power."""
+    def tick(self, t_ms: int, inputs: Any, outputs: Any, supervisor: Any, without: int = UNPOWERED) -> None:
+        """Take one tick down, after the supervisor's step.
+
+        supervisor  None while there is none: `without` says why, UNPOWERED or NOT_KNOWN
+        Errors: struct.error for a number that no reading has.
+        """
         if supervisor is not self._supervisor:
-            self._end_cycle(t_ms)
+            self._end_cycle(None if without == NOT_KNOWN and supervisor is None else t_ms)
             if supervisor is not None:
                 self._supervisor = supervisor
                 self._log = drive_log.DriveLog()
                 self._cycle = supervisor.memory.cycle
         if supervisor is None:
-            phase, limiters = UNPOWERED, (_NOTHING_LIMITS, 0, _NOTHING_LIMITS, 0)
+            phase, limiters = without, (_NOTHING_LIMITS, 0, _NOTHING_LIMITS, 0)
         else:
             phase = supervisor.phases.phase
             limiters = _limiters(supervisor)
@@ -175,7 +180,7 @@ class Recorder:
         if len(self._answers) < _ANSWERS_MAX:
             self._answers.append(Answer(t_ms, subject, self._reason(self._supervisor, subject)))
 
-    def _end_cycle(self, t_ms: int) -> None:
+    def _end_cycle(self, t_ms: int | None) -> None:
         if self._log is not None:
             self._cycles.append(self._summary())
         for occurrence in self._open.values():

@@ -131,7 +131,7 @@ def happened(drawing: Drawing) -> Plot:
             continue
         begin_s = one.t_ms / 1000
         end_s = drawing.end_s if one.end_ms is None else one.end_ms / 1000
-        lasted = "still active at the end" if one.end_ms is None else f"active until {end_s:.2f} s"
+        lasted = "not seen to end" if one.end_ms is None else f"active until {end_s:.2f} s"
         said = f"{begin_s:.2f} s, {lasted}<br>{wrapped(one.why)}"
         fill = Fill(palette.ORANGE, "/")
         _add(figure, labels[one.row], [(begin_s, max(end_s, begin_s + 1e-3), said)], fill)
@@ -195,7 +195,7 @@ def limiters(drawing: Drawing) -> Plot:
             seen.add(name)
     drawing.gaps(figure)
     figure.update_xaxes(range=drawing.range_s)
-    told_text = f"{'. '.join(told)}. Where there is no strip nothing limits, or the board has no power."
+    told_text = f"{'. '.join(told)}. Where there is no strip nothing limits, or nothing is decided or known."
     return Plot("limiters", "What sets the limits", figure, told_text)
 
 
