@@ -5,8 +5,12 @@ import pytest
 
 from loopwarden import signals
 from loopwarden_build.load import read_build
-from loopwarden_report.history import UNPOWERED, Cycle, code_of, limiter_name, runs
+from loopwarden_report.csv_file import columns
+from loopwarden_report.history import NOT_KNOWN, UNPOWERED, Cycle, code_of, limiter_name, runs
+from loopwarden_report.page import drive_page
 from loopwarden_report.recorder import Recorder
+from loopwarden_sim.runner import run
+from loopwarden_sim.scenario import load_scenario
 from report.conftest import SCENARIOS, driven
 
 TRUCK = SCENARIOS.parent / "builds" / "orchard_truck.toml"
@@ -157,3 +161,32 @@ def test_what_a_board_tells_as_no_integer_counts_as_not_known():
 def test_runs_of_equal_values():
     assert runs(np.array([5, 5, 7, 5])) == [(0, 2, 5), (2, 3, 7), (3, 4, 5)]
     assert runs(np.array([])) == []
+
+
+def test_where_nobody_can_tell_a_code_any_more_it_is_not_said_to_end(welded):
+    """The decisions of a recording end where ticks before are lost; readings and commands go on."""
+    scenario = load_scenario(SCENARIOS / "contactor_drops_out_at_speed.toml")
+    recorder = Recorder(scenario.build, "half of it", "recording")
+
+    def watch(scene):
+        supervisor = scene.supervisor if scene.t_ms <= 22_000 else None
+        recorder.tick(
+            scene.t_ms, scene.inputs, scene.outputs, supervisor, UNPOWERED if scene.t_ms < 1500 else NOT_KNOWN
+        )
+
+    run(scenario, watch=watch)
+    half = recorder.history()
+    one = next(one for one in half.occurrences if one.name == "contactor dropped out")
+    assert (one.end_ms, one.seen_ms) == (None, 22_000)
+    assert set(half.ticks["phase"][half.ticks["t_ms"] > 22_000].tolist()) == {NOT_KNOWN}
+    assert half.powered[half.ticks["t_ms"] > 22_000].all()
+    assert np.isfinite(half.volts("pack_mv")[-1])
+    assert welded[0].history.occurrences[1].seen_ms is None
+    rows = columns(half)["faults"](slice(0, len(half.ticks)))
+    known = [
+        int(t_ms) for t_ms, faults in zip(half.ticks["t_ms"], rows, strict=True) if "CONTACTOR_DROPPED_OUT" in faults
+    ]
+    assert (known[0], known[-1]) == (one.t_ms, 22_000)
+    page = drive_page(half)
+    assert "not seen to end, known until 22.00 s" in page
+    assert "what was decided cannot be told" in page

@@ -97,8 +97,9 @@ class _Active:
         changes: dict[int, list[tuple[int, bool]]] = {}
         for one in history.occurrences:
             changes.setdefault(one.t_ms, []).append((one.row, True))
-            if one.end_ms is not None:
-                changes.setdefault(one.end_ms, []).append((one.row, False))
+            end_ms = one.end_ms if one.seen_ms is None else one.seen_ms + 1
+            if end_ms is not None:
+                changes.setdefault(end_ms, []).append((one.row, False))
         active: set[int] = set()
         self._from = [-1]
         self._rows: list[list[int]] = [[]]

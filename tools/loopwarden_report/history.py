@@ -93,12 +93,18 @@ def layout(zones: int) -> list[tuple[str, str]]:
 
 @dataclass
 class Occurrence:
-    """A fault became active. end_ms: None where its end was not seen. why: the device's words in that tick."""
+    """A fault became active.
+
+    why      the device's words in that tick
+    end_ms   None where its end was not seen
+    seen_ms  then: from when on nobody could tell any more; None where it was active in the last tick
+    """
 
     t_ms: int
     row: int
     why: str
     end_ms: int | None = None
+    seen_ms: int | None = None
 
     @property
     def code(self) -> str:

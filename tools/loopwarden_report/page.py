@@ -269,7 +269,8 @@ def _codes(history: History) -> list[str]:
     rows = []
     for number, one in list(enumerate(found, 1))[:_ROWS_MAX]:
         at_s = one.t_ms / 1000
-        ended = "not seen to end" if one.end_ms is None else f"{one.end_ms / 1000:.2f} s"
+        seen = "" if one.seen_ms is None else f", known until {one.seen_ms / 1000:.2f} s"
+        ended = f"not seen to end{seen}" if one.end_ms is None else f"{one.end_ms / 1000:.2f} s"
         button = (
             f'<button type="button" class="onscreen" data-at="{at_s:.3f}" aria-label="show code {number} in the plots">'
             "show</button>"
@@ -278,7 +279,7 @@ def _codes(history: History) -> list[str]:
             [
                 f'<span class="mark" aria-hidden="true">&#9660;</span> {number}',
                 f"{at_s:.2f} s<br>{button}",
-                escape(ended),
+                f'<span class="wrap">{escape(ended)}</span>',
                 f'<span class="nowrap">{escape(one.code or "no code")}</span>',
                 escape(one.name),
                 escape(one.why),

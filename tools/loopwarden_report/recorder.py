@@ -58,7 +58,7 @@ class Recorder:
         self._remarks: list[str] = []
         self._supervisor: Any = None
         self._log: Any = None
-        self._cycle = 0
+        self._cycle = self._last_ms = 0
         self._active = bytearray()
         self._phase = -1
         self._limiters = (-1, -1, -1, -1)
@@ -79,7 +79,7 @@ class Recorder:
         Errors: struct.error for a number that no reading has.
         """
         if supervisor is not self._supervisor:
-            self._end_cycle(None if without == NOT_KNOWN and supervisor is None else t_ms)
+            self._end_cycle(t_ms, known=supervisor is not None or without != NOT_KNOWN)
             if supervisor is not None:
                 self._supervisor = supervisor
                 self._log = drive_log.DriveLog()
@@ -100,6 +100,7 @@ class Recorder:
                 self._ask(t_ms, "phase")
         if limiters != self._limiters:
             self._limited(t_ms, limiters)
+        self._last_ms = t_ms
         i, o = inputs, outputs
         commands = 0
         for place, name in _PLACES:
@@ -180,11 +181,14 @@ class Recorder:
         if len(self._answers) < _ANSWERS_MAX:
             self._answers.append(Answer(t_ms, subject, self._reason(self._supervisor, subject)))
 
-    def _end_cycle(self, t_ms: int | None) -> None:
+    def _end_cycle(self, t_ms: int, *, known: bool) -> None:
         if self._log is not None:
             self._cycles.append(self._summary())
         for occurrence in self._open.values():
-            occurrence.end_ms = t_ms
+            if known:
+                occurrence.end_ms = t_ms
+            else:
+                occurrence.seen_ms = self._last_ms
         self._open.clear()
         self._active = bytearray()
         self._supervisor = self._log = None

@@ -130,8 +130,9 @@ def happened(drawing: Drawing) -> Plot:
         if one.row not in labels:
             continue
         begin_s = one.t_ms / 1000
-        end_s = drawing.end_s if one.end_ms is None else one.end_ms / 1000
-        lasted = "not seen to end" if one.end_ms is None else f"active until {end_s:.2f} s"
+        last_ms = one.seen_ms if one.end_ms is None else one.end_ms
+        end_s = drawing.end_s if last_ms is None else last_ms / 1000
+        lasted = f"{'not seen to end, known' if one.end_ms is None else 'active'} until {end_s:.2f} s"
         said = f"{begin_s:.2f} s, {lasted}<br>{wrapped(one.why)}"
         fill = Fill(palette.ORANGE, "/")
         _add(figure, labels[one.row], [(begin_s, max(end_s, begin_s + 1e-3), said)], fill)
