@@ -74,7 +74,7 @@ class TinyPlant:
             self.discharge.step_ms(outputs.discharge)
             self._circuit_ms(bool(outputs.inverter_enable or outputs.charger_enable))
 
-    def _circuit_ms(self, loaded):
+    def _circuit_ms(self, loaded, ms=1):
         # A node with conductances to sources: it relaxes to their mean with tau = C / sum(g).
         sources = [(1 / self.bleed_ohm, 0.0)]
         if self.leak_ohm is not None:
@@ -94,15 +94,15 @@ class TinyPlant:
         g = sum(part for part, _ in sources)
         target = (sum(part * volts for part, volts in sources) - load_a) / g
         before = self.bus_v
-        self.bus_v = target + (before - target) * exp(-0.001 * g / self.c_farad)
+        self.bus_v = target + (before - target) * exp(-0.001 * ms * g / self.c_farad)
         if self.feed_v is not None:
             self.bus_v = max(self.bus_v, self.feed_v)
         mean = (before + self.bus_v) / 2
         self.current_a = (self.pack_v - mean) * pack_g
         if self.precharge.closed and self.negative.closed:
-            self.precharge_j += (self.pack_v - mean) ** 2 / self.precharge_ohm * 0.001
+            self.precharge_j += (self.pack_v - mean) ** 2 / self.precharge_ohm * 0.001 * ms
         if draining:
-            self.discharge_j += mean**2 / self.discharge_ohm * 0.001
+            self.discharge_j += mean**2 / self.discharge_ohm * 0.001 * ms
 
     @property
     def pack_terminal_v(self):
