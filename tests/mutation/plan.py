@@ -16,6 +16,7 @@ from .session import ROOT, TESTS
 _BEST = 6  # that killed others of the same function
 _NAMES = re.compile(r"^(\w+(?:, \w+)*) = ")
 _TABLE = "policy/fault_table.py"
+_ROWS = "tests/policy/test_fault_table"  # for the table before all
 # Walks see every decision, so they come before all.
 _WALKS = "tests/policy/test_walks"
 # Tests that were written for a file, beginnings of paths on both sides; both sides of its edges are looked at there.
@@ -106,6 +107,8 @@ class Plan:
         able = self._that_run(mutant)
         best = [name for name, _ in self.kills[mutant.file, mutant.where].most_common(_BEST) if name in able]
         own = tuple(test for file, tests in _OWN.items() if mutant.file.startswith(file) for test in tests)
+        if mutant.file == _TABLE:
+            own, best = (_ROWS, *own), []
         order = sorted(self._by_price(able), key=lambda name: self._rank(name, own))  # else as it was
         chosen, left_s = [], most_s
         for name in [*best, *(name for name in order if name not in best)]:
@@ -117,7 +120,9 @@ class Plan:
 
     @staticmethod
     def _rank(name: str, own: tuple[str, ...]) -> int:
-        return 0 if name.startswith(_WALKS) else 1 if name.startswith(own) else 2
+        if name.startswith(_WALKS):
+            return 1
+        return 0 if name.startswith(_ROWS) and _ROWS in own else 2 if name.startswith(own) else 3
 
     def _by_price(self, names: Iterable[str]) -> list[str]:
         # One case of each test first, then the second one of each: others of the same test mostly see the same.

@@ -5,7 +5,7 @@ See walks.py: this says nothing about right or wrong.
 
 import pytest
 
-from .walks import STRETCH, WALKS, kept, walked
+from .walks import STRETCH, WALKS, Walk, kept
 
 KEPT = kept()
 
@@ -17,7 +17,11 @@ def test_each_walk_is_kept():
 @pytest.mark.parametrize("number", KEPT)
 def test_decisions_are_those_that_were_kept(number):
     """On purpose? Then `python -m policy.walks` writes them anew, and the commit says what changed."""
-    found, before = walked(number).split(), KEPT[number].split()
-    same = [one == other for one, other in zip(found, before, strict=False)]
-    first = same.index(False) if False in same else len(same)
-    assert found == before, f"walk {number} differs from tick {first * STRETCH} to {(first + 1) * STRETCH} on"
+    before = KEPT[number].split()
+    ends = 0
+    for n, stretch in enumerate(Walk(number).stretches()):
+        assert [f"{stretch:08x}"] == before[n : n + 1], (
+            f"walk {number} differs in ticks {n * STRETCH} to {(n + 1) * STRETCH}"
+        )
+        ends = n + 1
+    assert ends == len(before), f"walk {number} ends after tick {ends * STRETCH}"

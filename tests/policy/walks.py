@@ -23,7 +23,7 @@ from .rig import Rig, device_build, device_values
 from .tiny_plant import TinyPlant
 
 KEPT = Path(__file__).with_name("walks.txt")
-WALKS = 600
+WALKS = 480
 STRETCH = 200  # ticks
 _MOST = 2400  # ticks of a walk
 _QUIET = 150  # ticks at rest, with nothing to come, that end a walk
@@ -31,57 +31,72 @@ DRIVE, CHARGE, PARK = "drive", "charge", "park"
 _BAD = (S.OPEN, S.SHORT, S.STALE, S.RANGE, S.DEVICE)
 # What the supervisor commands and, by the names in the docstrings of its parts, what it says of itself.
 _OF_OUTPUTS = attrgetter(*vars(S.Outputs()))
-_OF_SUPERVISOR = attrgetter(
-    *(f"phases.{name}" for name in "stage phase t_ms charge refused solid wind_cap why_row emergency fresh_key".split()),
-    *(f"phases.{name}" for name in "hold_ms after_run".split()),
-    *(f"faults.{name}" for name in "worst worst_row bits locks drive charge clock_ms marked".split()),
-    *(f"switches.{name}" for name in "word edges key plugged reported unsure cut open coolant_asked".split()),
-    *(f"electrics.{name}" for name in "pack_ok bus_ok dead_ms rest_mv low live closing".split()),
-    *(f"motion.{name}" for name in "moving pulses quiet_ms last_mm_s seen granted idle_ms".split()),
-    *(f"isolation.{name}" for name in "good settled watching".split()),
-    *(f"thermal.{name}" for name in "hottest_dc coldest_dc inverter_dc motor_dc valid".split()),
-    *(f"resistors.{name}" for name in "precharge_mj discharge_mj energy_mj".split()),
-    *(f"limits.{name}" for name in "drive_goal charge_goal drive_since_ms charge_since_ms".split()),
-    *(f"memory.{name}" for name in "mark new positive_proven negative_proven flats under_load".split()),
-    *(f"memory.{name}" for name in "precharge_mj discharge_mj".split()),
-    *("asked", "answer"),
-)
+_SAID = """
+    phases: stage phase t_ms charge refused solid wind_cap why_row emergency fresh_key hold_ms after_run
+    faults: worst worst_row bits locks drive charge clock_ms marked
+    switches: word edges key plugged reported unsure cut open coolant_asked
+    electrics: pack_ok bus_ok dead_ms rest_mv low live closing
+    motion: moving pulses quiet_ms last_mm_s seen granted idle_ms
+    isolation: good settled watching
+    thermal: hottest_dc coldest_dc inverter_dc motor_dc valid
+    resistors: precharge_mj discharge_mj energy_mj
+    limits: drive_goal charge_goal drive_since_ms charge_since_ms
+    memory: mark new positive_proven negative_proven flats under_load precharge_mj discharge_mj
+"""
+_PARTS = [line.strip().split(": ") for line in _SAID.strip().splitlines()]
+_OF_SUPERVISOR = attrgetter(*(f"{part}.{name}" for part, names in _PARTS for name in names.split()), "asked", "answer")
 _NOTHING = object()
 
 # Builds
 
 
-_TWO_ZONES_EACH = dict(zone_where=[0, 0, 1, 1, 2, 2], zone_cover=[2, 1, 8, 4, 0, 0])
+_TWO_ZONES_EACH = {"zone_where": [0, 0, 1, 1, 2, 2], "zone_cover": [2, 1, 8, 4, 0, 0]}
 _CHANGES = (
-    dict(discharge_kind=1),
-    dict(discharge_kind=2, discharge_emergency_mj=0, discharge_budget_mj=0, bleed_tau_ms=3000, proof_max_ms=3000),
-    dict(feedback=0),
-    dict(feedback=1),
-    dict(current_fitted=0, current_threshold_ma=0),
-    dict(speed_fitted=0),
-    dict(speed_fitted=0, coast_ms=2000),
-    dict(cool_kind=0),
-    dict(cool_kind=1),
-    dict(cool_kind=2),
-    dict(cool_kind=4),
-    dict(cool_kind=4, coolant_fitted=0),
-    dict(reference_fitted=0),
-    dict(hold_fitted=0),
-    dict(iso_while_plugged=0),
-    dict(loop_kind=[0, 1, 2, 3, 1, 0]),
-    dict(loop_kind=[1, 2]),
+    {"discharge_kind": 1},
+    {
+        "discharge_kind": 2,
+        "discharge_emergency_mj": 0,
+        "discharge_budget_mj": 0,
+        "bleed_tau_ms": 3000,
+        "proof_max_ms": 3000,
+    },
+    {"feedback": 0},
+    {"feedback": 1},
+    {"current_fitted": 0, "current_threshold_ma": 0},
+    {"speed_fitted": 0},
+    {"speed_fitted": 0, "coast_ms": 2000},
+    {"cool_kind": 0},
+    {"cool_kind": 1},
+    {"cool_kind": 2},
+    {"cool_kind": 4},
+    {"cool_kind": 4, "coolant_fitted": 0},
+    {"reference_fitted": 0},
+    {"hold_fitted": 0},
+    {"iso_while_plugged": 0},
+    {"loop_kind": [0, 1, 2, 3, 1, 0]},
+    {"loop_kind": [1, 2]},
     dict(_TWO_ZONES_EACH),
-    dict(debounce=[[7, 500], [53, 200], [36, 0]]),
-    dict(crash_fitted=0, plug_fitted=0),
-    dict(crawl_ms=0),
-    dict(crawl_permille=0),
-    dict(inspect_after=1),
-    dict(precharge_budget_mj=300_000),
-    dict(flat_ms=100, settle_max_ms=400),
+    {"debounce": [[7, 500], [53, 200], [36, 0]]},
+    {"crash_fitted": 0, "plug_fitted": 0},
+    {"crawl_ms": 0},
+    {"cool_full_dc": 600, "pack_warm_dc": 450},
+    {"charge_end_mv": 424_000},
+    {"dead_mv": 50_000, "discharge_stop_mv": 12_000},
+    {"crawl_permille": 0},
+    {"inspect_after": 1},
+    {"precharge_budget_mj": 300_000},
+    {"flat_ms": 100, "settle_max_ms": 400},
 )
 # Long waits made short, so that a walk sees what comes after them.
-_SHORT = dict(ramp_ms=4000, ramp_fast_ms=1500, crawl_ms=1500, fallback_ms=3000, creep_ms=600, hold_max_ms=12_000)
-_SHORT |= dict(after_run_ms=3000, iso_settle_ms=1500, fall_check_ms=2000, discharge_window_ms=2500)
+_SHORT = {
+    "ramp_ms": 4000,
+    "ramp_fast_ms": 1500,
+    "crawl_ms": 1500,
+    "fallback_ms": 3000,
+    "creep_ms": 600,
+    "hold_max_ms": 12_000,
+}
+_SHORT |= {"after_run_ms": 3000, "iso_settle_ms": 1500, "fall_check_ms": 2000, "discharge_window_ms": 2500}
 
 
 def build_of(draw):
@@ -107,15 +122,62 @@ def build_of(draw):
 def _edges(b, reading, i):
     pack, bus = i.pack_mv or b.pack_derate_mv, i.bus_mv or 0
     return {
-        "pack_mv": (b.pack_low_mv, b.pack_high_mv, b.pack_over_mv, b.pack_under_mv, b.pack_derate_mv, b.charge_end_mv)
-        + (b.pack_under_mv + (b.pack_derate_mv - b.pack_under_mv) // 2, bus + 10_000, bus - 10_000, bus * 20 // 19)
-        + (bus * 20 // 21, bus * 100 // 97, b.charge_end_mv - 3000, pack * 3 // 4, pack * 3 // 4 - 5000),
-        "bus_mv": (b.dead_mv, b.dead_mv + b.noise_mv, b.discharge_stop_mv, -b.noise_mv, b.bus_max_mv, b.pack_over_mv)
-        + (b.pack_under_mv, 3 * b.dead_mv, pack + 10_000, pack - 10_000, pack * 19 // 20, pack * 97 // 100, pack // 20)
-        + (pack * 9 // 10, pack // 10, bus + pack // 10, 2 * b.noise_mv, pack // 1000 * b.fraction_permille, 0, bus)
-        + (bus - 10_000, bus - bus // 1000 * b.proof_fall_permille, bus + b.noise_mv, bus // 2, bus + pack // 100),
-        "current_ma": (b.current_threshold_ma, -b.current_threshold_ma, 4 * b.current_threshold_ma, b.drive_current_ma)
-        + (-b.charge_current_ma, b.break_ma, -b.break_ma, 0, 2 * b.drive_current_ma, -2 * b.charge_current_ma),
+        "pack_mv": (
+            b.pack_low_mv,
+            b.pack_high_mv,
+            b.pack_over_mv,
+            b.pack_under_mv,
+            b.pack_derate_mv,
+            b.charge_end_mv,
+            b.pack_under_mv + (b.pack_derate_mv - b.pack_under_mv) // 2,
+            bus + 10000,
+            bus - 10000,
+            bus * 20 // 19,
+            bus * 20 // 21,
+            bus * 100 // 97,
+            b.charge_end_mv - 3000,
+            pack * 3 // 4,
+            pack * 3 // 4 - 5000,
+        ),
+        "bus_mv": (
+            b.dead_mv,
+            b.dead_mv + b.noise_mv,
+            b.discharge_stop_mv,
+            -b.noise_mv,
+            b.bus_max_mv,
+            b.pack_over_mv,
+            b.pack_under_mv,
+            3 * b.dead_mv,
+            pack + 10000,
+            pack - 10000,
+            pack * 19 // 20,
+            pack * 97 // 100,
+            pack // 20,
+            pack * 9 // 10,
+            pack // 10,
+            bus + pack // 10,
+            2 * b.noise_mv,
+            pack // 1000 * b.fraction_permille,
+            0,
+            bus,
+            bus - 10000,
+            bus - bus // 1000 * b.proof_fall_permille,
+            bus + b.noise_mv,
+            bus // 2,
+            bus + pack // 100,
+        ),
+        "current_ma": (
+            b.current_threshold_ma,
+            -b.current_threshold_ma,
+            4 * b.current_threshold_ma,
+            b.drive_current_ma,
+            -b.charge_current_ma,
+            b.break_ma,
+            -b.break_ma,
+            0,
+            2 * b.drive_current_ma,
+            -2 * b.charge_current_ma,
+        ),
         "supply_mv": (b.supply_low_mv, b.supply_fail_mv, b.supply_high_mv),
         "reference_mv": (b.reference_mv - b.reference_tol_mv, b.reference_mv + b.reference_tol_mv),
         "isolation_ohm": (b.iso_warn_ohm, b.iso_warn_clear_ohm, b.iso_fault_ohm, b.iso_fault_ohm // 2, 0),
@@ -139,11 +201,36 @@ def _zone_edges(b, where):
 
 _LEVELS = ("pack_mv", "bus_mv", "current_ma", "supply_mv", "reference_mv", "isolation_ohm", "isolation_age_ms")
 _LEVELS += ("heap_free", "speed_mm_s")
-_SWITCHES = ("key", "start", "ack", "plug", "service", "stop", "crash", "charged", "coolant", "coil_fault", "lamp_fault")
+_STATES = ("pack", "pack", "bus", "bus", "bus", "current", "current", "supply", "reference", "isolation", "isolation")
+_STATES += ("speed", "speed", "zone", "zone")
+_SWITCHES = (
+    "key",
+    "start",
+    "ack",
+    "plug",
+    "service",
+    "stop",
+    "crash",
+    "charged",
+    "coolant",
+    "coil_fault",
+    "lamp_fault",
+)
 _MILD = tuple(name for name in _SWITCHES if name not in ("stop", "crash", "key"))
 # How often each thing goes wrong, and in which stages: the short stages of the way up and down more than their share.
-_KINDS = dict(level=24, zone=9, state=8, switch=9, unreadable=4, loops=5, contact=6, plant=7, speed=6, memory=4)
-_KINDS |= dict(latch=3, late=2, cycle=2, clock=2, ask=2, heat=3, travel=2)
+_KINDS = {
+    "level": 24,
+    "zone": 9,
+    "state": 8,
+    "switch": 9,
+    "unreadable": 4,
+    "loops": 5,
+    "contact": 6,
+    "plant": 7,
+    "speed": 6,
+    "memory": 4,
+}
+_KINDS |= {"latch": 3, "late": 2, "cycle": 2, "clock": 2, "ask": 2, "heat": 3, "travel": 2}
 _STAGES = dict.fromkeys(range(19), 2)
 _STAGES |= {P.DRIVE: 22, P.WIND_DOWN: 6, P.READY: 5, P.CHARGE_BUS: 4, P.PROOF_PULSE: 4, P.DISCHARGE: 5, P.CREEP: 3}
 _FOR_TICKS = (1, 1, 2, 3, 4, 5, 6, 9, 11, 15, 26, 27, 52, 60, 100, 110, 151, 160, 200, 255, 300, 400, 510)
@@ -209,14 +296,16 @@ class Trouble:
 
     def _state(self, walk):
         draw = self.draw
-        name = draw.choice(("pack", "bus", "current", "supply", "reference", "isolation", "speed", "zone"))
+        name = draw.choice(_STATES)
         state = draw.choice(_BAD)
         if name == "zone":
             zones = [z for z in range(S.ZONES_MAX) if draw.random() < draw.choice((0.2, 0.9))]
             how = {z: (state, draw.choice((None, 250))) if draw.random() < 0.8 else (S.OK, None) for z in zones}
             return self._put(walk, bad_zones=how)
         if draw.random() < 0.15:
-            reading = dict(current="current_ma", isolation="isolation_ohm", speed="speed_mm_s").get(name, f"{name}_mv")
+            reading = {"current": "current_ma", "isolation": "isolation_ohm", "speed": "speed_mm_s"}.get(
+                name, f"{name}_mv"
+            )
             return self._hold(walk, **{reading: None})
         if name == "speed" and draw.random() < 0.5:
             return self._hold(walk, speed_state=state, speed_pulses=None)
@@ -251,7 +340,7 @@ class Trouble:
 
     def _plant(self, walk):
         draw = self.draw
-        what = draw.choice(("load", "leak", "feed", "dead", "over", "pedal", "bounce"))
+        what = draw.choice(("load", "leak", "feed", "dead", "over", "over", "pedal", "bounce"))
         p, b = walk.plant, walk.build
         if what == "leak":
             return self._put(p, leak_ohm=draw.choice((5.0, 20.0, 100.0, 1000.0)))
@@ -358,10 +447,10 @@ class Walk(Rig):
             self.pedal_a = draw.choice((0.0, 4.0))
         self.gap = draw.choice((40, 90, 200, 400, 100_000))  # mean ticks between troubles in any stage
         self.rolls_out = draw.random() < 0.7  # stands before the key is turned off
-        warm_dc = draw.choice((250, 250, 310, 20, 420))
+        warm_dc = draw.choice((250, 250, 310, 420, self.build.heat_dc + 10, self.build.cool_on_dc - 10))
         self.zones_dc = [warm_dc + z for z in range(len(self.build.zone_where))]
         if draw.random() < 0.15:
-            self.dt = draw.choice((10, 33, 50))
+            self.dt = draw.choice((16, 32, 33))
         self.ticks = self.live_ticks = self.rest_ticks = self.stage_ticks = 0
         self.stage = -1
         self.true_mm_s = 0
@@ -510,7 +599,6 @@ def kept():
 def main():
     lines = [f"{number}: {walked(number)}\n" for number in range(WALKS)]
     KEPT.write_text("".join(lines), encoding="utf-8")
-    print(f"{KEPT.name}: {len(lines)} walks")
 
 
 if __name__ == "__main__":
