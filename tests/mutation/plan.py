@@ -17,8 +17,8 @@ _BEST = 6  # that killed others of the same function
 _NAMES = re.compile(r"^(\w+(?:, \w+)*) = ")
 _TABLE = "policy/fault_table.py"
 _ROWS = "tests/policy/test_fault_table"  # for the table before all
-# Walks see every decision, so they come before all.
-_WALKS = "tests/policy/test_walks"
+# Walks see every decision: most mutants are killed by one of a few, so that these come before all.
+_WALKS, _EARLY = "tests/policy/test_walks", 60
 # Tests that were written for a file, beginnings of paths on both sides; both sides of its edges are looked at there.
 _OWN = {
     "policy/monitors/": ("tests/policy/test_monitors", "tests/policy/test_unknown_inputs", "tests/policy/test_moving"),
@@ -84,7 +84,12 @@ class Plan:
 
     def save(self, file: Path) -> None:
         """Keep it for the next run."""
-        content = {"of": self.of, "seconds": self.seconds, "runs": self.runs}
+        number = {name: n for n, name in enumerate(self.seconds)}
+        runs = {
+            file: {line: [number[name] for name in names] for line, names in lines.items()}
+            for file, lines in self.runs.items()
+        }
+        content = {"of": self.of, "seconds": self.seconds, "runs": runs}  # by number: names are most of a great file
         half = file.with_suffix(".half")
         half.write_text(json.dumps(content), encoding="utf-8")
         half.replace(file)
@@ -98,8 +103,10 @@ class Plan:
             return plan
         same = {name for name, digest in content["of"].items() if plan.of.get(name) == digest}
         plan.seconds = {name: s for name, s in content["seconds"].items() if name.split("::")[0] in same}
-        for name, lines in content["runs"].items():
-            plan.runs[name] = {int(n): [one for one in names if one in plan.seconds] for n, names in lines.items()}
+        known = list(content["seconds"])
+        for file_name, lines in content["runs"].items():
+            for line, numbers in lines.items():
+                plan.runs[file_name][int(line)] = [known[n] for n in numbers if known[n] in plan.seconds]
         return plan
 
     def tests(self, mutant: Mutant, most_s: float) -> list[tuple[str, float]]:
@@ -109,7 +116,15 @@ class Plan:
         own = tuple(test for file, tests in _OWN.items() if mutant.file.startswith(file) for test in tests)
         if mutant.file == _TABLE:
             own, best = (_ROWS, *own), []
-        order = sorted(self._by_price(able), key=lambda name: self._rank(name, own))  # else as it was
+        order = self._by_price(able)
+        early = set([name for name in order if name.startswith(_WALKS)][:_EARLY])
+
+        def rank(name: str) -> int:
+            if name in early:
+                return 1
+            return 0 if _ROWS in own and name.startswith(_ROWS) else 2 if name.startswith((*own, _WALKS)) else 3
+
+        order.sort(key=rank)  # else as it was
         chosen, left_s = [], most_s
         for name in [*best, *(name for name in order if name not in best)]:
             left_s -= self.seconds[name]
@@ -117,12 +132,6 @@ class Plan:
                 break
             chosen.append((name, self.seconds[name]))
         return chosen
-
-    @staticmethod
-    def _rank(name: str, own: tuple[str, ...]) -> int:
-        if name.startswith(_WALKS):
-            return 1
-        return 0 if name.startswith(_ROWS) and _ROWS in own else 2 if name.startswith(own) else 3
 
     def _by_price(self, names: Iterable[str]) -> list[str]:
         # One case of each test first, then the second one of each: others of the same test mostly see the same.

@@ -105,6 +105,33 @@ def test_a_hot_inverter_or_motor_takes_the_drive_limit_only(z, hot, trip):
     assert rig.out.charge_limit_permille == 1000
 
 
+def test_what_over_current_took_comes_back_step_by_step():
+    """20 permille at each of its turns of 160 ms: not at the quicker pace at which limits may rise else."""
+    rig = driven()
+    rig.held["current_ma"] = TRUCK.drive_current_ma + 1
+    rig.run(TRUCK.over_current_ms + 2_000)
+    rig.held.clear()
+    rig.until(lambda r: "OVER_CURRENT" not in r.faults, 20_000)
+    low = rig.out.drive_limit_permille
+    assert low < 900
+    rig.run(480)
+    assert rig.out.drive_limit_permille - low == pytest.approx(60, abs=20)
+    rig.run(8_000)
+    assert rig.out.drive_limit_permille == 1000
+
+
+@pytest.mark.parametrize(("z", "hot"), [(3, TRUCK.inverter_hot_dc), (4, TRUCK.motor_hot_dc)])
+def test_an_inverter_or_motor_that_has_cooled_gives_the_drive_limit_back(z, hot):
+    rig = driven()
+    rig.zones_dc[z] = hot + 40
+    rig.run(4_000)
+    assert rig.out.drive_limit_permille < 900
+    rig.zones_dc[z] = 250
+    rig.run(20_000)
+    assert rig.faults == set()
+    assert rig.out.drive_limit_permille == 1000
+
+
 @pytest.mark.outside(
     subject="temperatures",
     source="common practice",
@@ -300,6 +327,15 @@ def test_a_charge_that_ends_in_the_cold_names_the_cold_pack():
     rig.charged = 1
     rig.until(lambda r: not r.out.charger_enable, 4_000)
     assert rig.sup.phases.why_row == 0
+
+
+def test_a_charge_that_is_opened_at_once_has_its_charger_off_before_a_contactor_opens():
+    """A permit withdrawn opens without winding down: charger off first, or the main breaks its current."""
+    rig = charging()
+    rig.loops = 0b011
+    rig.until(lambda r: r.phase == "opening", 1_000)
+    assert rig.commanded == {"positive", "negative"}
+    assert rig.out.charger_enable == 0
 
 
 ENDS = {

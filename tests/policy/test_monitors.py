@@ -503,9 +503,11 @@ def test_a_step_that_no_cell_can_make_is_the_sensor():
     assert "PACK_HEATS_FAST" not in rig.faults
 
 
-def test_a_zone_that_stands_still_under_load_while_the_others_move_is_stuck():
+@pytest.mark.parametrize("load_a", [60.0, -40.0], ids=["driving", "braking"])
+def test_a_zone_that_stands_still_under_load_while_the_others_move_is_stuck(load_a):
     """Unchanged for two minutes; the others move by 3 K and more."""
     rig = driven()
+    rig.plant.load_a = load_a
     for k in range(150 * 50):
         rise = k * rig.dt // 1500  # a tenth every 1.5 s
         rig.zones_dc = [250, 250 + rise, 250 + rise, 250, 250]

@@ -1,0 +1,60 @@
+"""Both sides of levels on the way up that a circuit seldom hits to the millivolt: just below, at, just above.
+
+The levels are those of the design: flat below 5 % of pack, a weld from a tenth of pack, connected within 3 % of pack.
+"""
+
+import pytest
+
+from loopwarden.policy import phases as P
+
+from .rig import Rig, device_build
+from .test_up import TRUCK, pressed
+
+PACK_MV = 360_000
+
+
+def charging_bus(bus_mv=0):
+    """The second pole is being charged; pack and bus are held."""
+    rig = pressed()
+    rig.held["pack_mv"] = PACK_MV
+    rig.until(lambda r: r.sup.phases.stage == P.CHARGE_BUS, 3_000)
+    rig.held["bus_mv"] = bus_mv
+    return rig
+
+
+@pytest.mark.parametrize(("bus_mv", "flat"), [(18_000, False), (17_999, True)])
+def test_a_bus_is_flat_below_a_twentieth_of_pack(bus_mv, flat):
+    rig = charging_bus(bus_mv).run(TRUCK.close_ms + TRUCK.flat_ms + 40)
+    assert rig.stored == ({"PRECHARGE_FLAT"} if flat else set())
+
+
+@pytest.mark.parametrize(("bus_mv", "counts"), [(18_000, False), (17_999, True)])
+def test_heat_in_doubt_is_dropped_from_a_twentieth_of_pack_on(bus_mv, counts):
+    """S12: a bus that rises as a sound one does had no short across it; one that does not may have had."""
+    rig = charging_bus(0).run(40)
+    doubt_mj = rig.sup.resistors.doubt_mj
+    assert doubt_mj > 0
+    rig.held["bus_mv"] = bus_mv
+    rig.tick()
+    assert rig.sup.resistors.doubt_mj == (doubt_mj if counts else 0)
+
+
+def test_a_precharge_that_took_too_much_closes_nothing_even_in_a_tick_that_came_late():
+    """S2: given up in the very tick in which the bus also has settled at its fraction."""
+    rig = charging_bus(PACK_MV * 94 // 100).run(240)
+    rig.held["bus_mv"] = PACK_MV * 951 // 1000
+    rig.sup.resistors.energy_mj = 3 * rig.sup.resistors.one_mj(PACK_MV)
+    rig.dt = 100
+    rig.tick()
+    assert rig.stored == {"PRECHARGE_FLAT"}
+    assert rig.commanded == set()
+
+
+@pytest.mark.parametrize(("below_mv", "holds"), [(0, True), (PACK_MV * 3 // 100, True), (PACK_MV * 3 // 100 + 1, False)])
+def test_a_bus_holds_within_three_per_cent_of_pack(below_mv, holds):
+    rig = Rig(device_build()).wake().turn_key().press_start()
+    rig.until(lambda r: r.phase == "live", 5_000)
+    rig.held.update(pack_mv=PACK_MV, bus_mv=PACK_MV - below_mv)
+    rig.run(1_100)
+    assert bool(rig.sup.phases.solid) == holds
+    assert rig.out.inverter_enable == holds
