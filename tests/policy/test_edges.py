@@ -50,7 +50,9 @@ def test_a_precharge_that_took_too_much_closes_nothing_even_in_a_tick_that_came_
     assert rig.commanded == set()
 
 
-@pytest.mark.parametrize(("below_mv", "holds"), [(0, True), (PACK_MV * 3 // 100, True), (PACK_MV * 3 // 100 + 1, False)])
+@pytest.mark.parametrize(
+    ("below_mv", "holds"), [(0, True), (PACK_MV * 3 // 100, True), (PACK_MV * 3 // 100 + 1, False)]
+)
 def test_a_bus_holds_within_three_per_cent_of_pack(below_mv, holds):
     rig = Rig(device_build()).wake().turn_key().press_start()
     rig.until(lambda r: r.phase == "live", 5_000)
