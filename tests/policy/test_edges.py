@@ -60,3 +60,13 @@ def test_a_bus_holds_within_three_per_cent_of_pack(below_mv, holds):
     rig.run(1_100)
     assert bool(rig.sup.phases.solid) == holds
     assert rig.out.inverter_enable == holds
+
+
+@pytest.mark.parametrize(("bus_mv", "doubted"), [(2 * TRUCK.noise_mv, True), (2 * TRUCK.noise_mv + 1, False)])
+def test_heat_is_in_doubt_while_the_bus_stands_within_twice_its_error(bus_mv, doubted):
+    """S12: both readings, then and now, may be off by it; a bus that rose by more is fed by that very current."""
+    rig = charging_bus(bus_mv)
+    resistors = rig.sup.resistors
+    doubt_mj, heat_mj = resistors.doubt_mj, resistors.precharge_mj
+    rig.tick()
+    assert (resistors.doubt_mj > doubt_mj, resistors.precharge_mj > heat_mj) == (doubted, not doubted)
