@@ -359,6 +359,22 @@ def test_while_another_monitor_is_in_charge_ours_is_not_heard():
         assert (rig.phase == "live") is (heard == 0), rig.story()
 
 
+def test_what_ours_had_found_before_neither_grows_nor_heals_while_it_is_not_heard():
+    """S10: unknown freezes."""
+    rig = Rig(device_build(iso_while_plugged=0))
+    rig.isolation_ohm = (TRUCK.iso_warn_ohm + TRUCK.iso_fault_ohm) // 2
+    rig.wake().turn_key().run(8_000)
+    assert rig.faults == {"ISOLATION_WARNING"}
+    rig.plug = 1
+    rig.run(200)
+    rig.isolation_ohm = 4_000_000
+    rig.run(60_000)
+    assert rig.faults == {"ISOLATION_WARNING"}
+    rig.plug = 0
+    rig.run(30_000)
+    assert rig.faults == set()
+
+
 # Temperatures
 
 
