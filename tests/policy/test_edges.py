@@ -5,6 +5,7 @@ The levels are those of the design: flat below 5 % of pack, a weld from a tenth 
 
 import pytest
 
+from loopwarden import signals as S
 from loopwarden.policy import phases as P
 
 from .rig import Rig, device_build
@@ -70,3 +71,13 @@ def test_heat_is_in_doubt_while_the_bus_stands_within_twice_its_error(bus_mv, do
     doubt_mj, heat_mj = resistors.doubt_mj, resistors.precharge_mj
     rig.tick()
     assert (resistors.doubt_mj > doubt_mj, resistors.precharge_mj > heat_mj) == (doubted, not doubted)
+
+
+def test_a_stop_before_live_with_an_unreadable_current_is_no_opening_under_load():
+    """Nothing but the precharge resistor's current can flow then; unknown counts as too much only from live on."""
+    rig = charging_bus(0)
+    rig.held["current_state"] = S.OPEN
+    rig.stop = 1
+    rig.run(100)
+    assert rig.stored == {"EMERGENCY_STOP"}
+    assert rig.memory.under_load == 0
