@@ -130,7 +130,8 @@ def _warm(conn: Connection) -> None:
         for build in ("orchard_truck", "bench_cart"):
             device_values(build)
         by_name = {item.nodeid: item for item in items}
-        _serve(conn, lambda mutant, tests: hunt_warm(mutant, tests, by_name))
+        # One that is measured may be gone by now.
+        _serve(conn, lambda mutant, tests: hunt_warm(mutant, [one for one in tests if one[0] in by_name], by_name))
 
     collected(work)
 

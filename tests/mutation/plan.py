@@ -22,6 +22,7 @@ _WALKS, _EARLY = "tests/policy/test_walks", 60
 # Tests that were written for a file, beginnings of paths on both sides; both sides of its edges are looked at there.
 _OWN = {
     "policy/monitors/": ("tests/policy/test_monitors", "tests/policy/test_unknown_inputs", "tests/policy/test_moving"),
+    "policy/monitors/thermal": ("tests/policy/test_start_checks",),
     "policy/start_checks": ("tests/policy/test_start_checks",),
     "policy/faults": ("tests/policy/test_faults_",),
     "policy/limits": ("tests/policy/test_limits",),

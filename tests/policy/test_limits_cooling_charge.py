@@ -105,6 +105,24 @@ def test_a_hot_inverter_or_motor_takes_the_drive_limit_only(z, hot, trip):
     assert rig.out.charge_limit_permille == 1000
 
 
+@pytest.mark.parametrize(
+    ("limit_ma", "side"),
+    [(TRUCK.drive_current_ma, "drive_limit_permille"), (-TRUCK.charge_current_ma, "charge_limit_permille")],
+)
+def test_a_current_that_is_down_at_its_limit_takes_no_more(limit_ma, side):
+    """The most that is allowed is allowed."""
+    rig = driven()
+    rig.held["current_ma"] = limit_ma + (1 if limit_ma > 0 else -1)
+    rig.run(TRUCK.over_current_ms + 1_000)
+    rig.held["current_ma"] = limit_ma
+    rig.run(200)
+    taken = getattr(rig.out, side)
+    assert 0 < taken < 1000
+    rig.run(800)
+    assert "OVER_CURRENT" in rig.faults
+    assert getattr(rig.out, side) == taken
+
+
 def test_what_over_current_took_comes_back_step_by_step():
     """20 permille at each of its turns of 160 ms: not at the quicker pace at which limits may rise else."""
     rig = driven()
@@ -277,6 +295,18 @@ def test_with_no_pack_zone_readable_it_cools_with_all_it_has():
     rig.held["zone_state"] = [1] * 3 + [0] * 2 + [3] * 5
     rig.run(1_000)
     assert rig.out.pump_permille == 1000
+
+
+def test_a_cold_pack_that_nobody_can_read_any_more_is_not_heated():
+    """S10: the last reading is history; a heater that nothing measures runs on for ever."""
+    rig = cooled(3, heat_dc=50)
+    glide(rig, 30)
+    rig.run(1_000)
+    assert rig.out.heater == 1
+    rig.held["zone_dc"] = [None] * 3 + [250] * 2 + [None] * 5
+    rig.held["zone_state"] = [1] * 3 + [0] * 2 + [3] * 5
+    rig.run(1_000)
+    assert rig.out.heater == 0
 
 
 def test_after_run_cools_on_and_holds_the_supply_then_ends():

@@ -67,6 +67,15 @@ class TinyPlant:
 
     def advance(self, outputs, ms):
         """Let `ms` whole milliseconds pass under these commands."""
+        contacts = ((self.positive, outputs.positive), (self.negative, outputs.negative))
+        contacts += ((self.precharge, outputs.precharge), (self.discharge, outputs.discharge))
+        if not (self.precharge.closed or self.discharge.closed) and all(
+            c.moved == c.command == on for c, on in contacts
+        ):
+            for contact, _ in contacts:
+                contact.since_ms += ms
+            self._circuit_ms(bool(outputs.inverter_enable or outputs.charger_enable), ms)  # nothing moves or gets warm
+            return
         for _ in range(ms):
             self.positive.step_ms(outputs.positive)
             self.negative.step_ms(outputs.negative)

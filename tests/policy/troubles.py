@@ -107,7 +107,7 @@ _SWITCHES = (
 )
 _MILD = tuple(name for name in _SWITCHES if name not in ("stop", "crash", "key"))
 # How often each thing goes wrong, and in which stages: the short stages of the way up and down more than their share.
-_KINDS = {
+KINDS = {
     "level": 24,
     "zone": 9,
     "state": 8,
@@ -119,7 +119,7 @@ _KINDS = {
     "speed": 6,
     "memory": 4,
 }
-_KINDS |= {"latch": 3, "late": 2, "cycle": 2, "clock": 2, "ask": 2, "heat": 3, "travel": 2}
+KINDS |= {"latch": 3, "late": 2, "cycle": 2, "clock": 2, "ask": 2, "heat": 3, "travel": 2}
 _STAGES = dict.fromkeys(range(19), 2)
 _STAGES |= {P.DRIVE: 22, P.WIND_DOWN: 6, P.READY: 5, P.CHARGE_BUS: 4, P.PROOF_PULSE: 4, P.DISCHARGE: 5, P.CREEP: 3}
 _FOR_TICKS = (1, 1, 2, 3, 4, 5, 6, 9, 11, 15, 26, 27, 52, 60, 100, 110, 151, 160, 200, 255, 300, 400, 510)
@@ -132,12 +132,12 @@ def _one_of(draw, weights):
 class Trouble:
     """One thing that goes wrong: in a stage, so many ticks after it began, for so many ticks."""
 
-    def __init__(self, draw, stage=None):
+    def __init__(self, draw, stage=None, kinds=KINDS):
         self.draw = draw
         self.stage = _one_of(draw, _STAGES) if stage is None else stage
         self.after = draw.choice((0, 1, 1, 2, 3, 4, 6, 10, 30, 80, 200)) if stage is None else 0
         self.ticks = draw.choice(_FOR_TICKS)
-        self.kind = _one_of(draw, _KINDS)
+        self.kind = _one_of(draw, kinds)
         self.undo = None
 
     def begin(self, walk):

@@ -21,14 +21,47 @@ from loopwarden.policy.supervisor import Supervisor
 
 from .rig import Rig, device_build, device_values
 from .tiny_plant import TinyPlant
-from .troubles import Trouble
+from .troubles import KINDS, Trouble
 
 KEPT = Path(__file__).with_name("walks.txt")
-WALKS = 480
 STRETCH = 200  # ticks
-_MOST = 2400  # ticks of a walk
 _QUIET = 150  # ticks at rest, with nothing to come, that end a walk
 DRIVE, CHARGE, PARK = "drive", "charge", "park"
+
+
+class Mood:
+    """What a number of walks have in common. kinds: weights of what goes wrong; goals: of the driver, one of these;
+    patience: ticks live before the driver parks; gaps: mean ticks between troubles in any stage; most: ticks;
+    build: further changes of the build.
+    """
+
+    def __init__(self, walks, kinds, goals, patience, gaps, most=2400, **build):
+        self.walks, self.kinds, self.goals = walks, kinds, goals
+        self.patience, self.gaps, self.most, self.build = patience, gaps, most, build
+
+
+_GOALS = ((DRIVE,), (DRIVE,), (DRIVE, DRIVE), (CHARGE,), (CHARGE, DRIVE))
+_HOT = KINDS | {"zone": 60, "plant": 12, "state": 12}
+_CURRENT = {"level": 10, "plant": 40, "speed": 12, "state": 8, "contact": 4, "switch": 5, "clock": 3}
+MOODS = (
+    Mood(480, KINDS, _GOALS, (150, 400, 700), (40, 90, 200, 400, 100_000)),
+    Mood(70, _HOT, ((DRIVE,), (DRIVE,), (CHARGE,)), (900, 1500), (60, 150, 300), most=3000),
+    Mood(80, KINDS, ((DRIVE,) * 4, (DRIVE, CHARGE, DRIVE)), (20, 60, 120), (90, 300, 1000), most=3600),
+    Mood(60, KINDS, ((CHARGE,), (CHARGE, CHARGE)), (300, 800), (40, 90, 200)),
+    Mood(70, _CURRENT, ((DRIVE,), (DRIVE, DRIVE), (CHARGE,)), (500, 1200), (60, 120, 250), over_current_ms=300),
+)
+WALKS = sum(mood.walks for mood in MOODS)
+
+
+def mood_of(number):
+    """A walk's mood."""
+    for mood in MOODS:
+        if number < mood.walks:
+            return mood
+        number -= mood.walks
+    raise LookupError(number)
+
+
 # What the supervisor commands and, by the names in the docstrings of its parts, what it says of itself.
 _OF_OUTPUTS = attrgetter(*vars(S.Outputs()))
 _SAID = """
@@ -99,8 +132,8 @@ _SHORT = {
 _SHORT |= {"after_run_ms": 3000, "iso_settle_ms": 1500, "fall_check_ms": 2000, "discharge_window_ms": 2500}
 
 
-def build_of(draw):
-    """A shipped build with a few changes, or none."""
+def build_of(draw, further):
+    """A shipped build with a few changes, or none but the further ones."""
     name = "bench_cart" if draw.random() < 0.12 else "orchard_truck"
     changes = {}
     for _ in range(draw.choice((0, 1, 1, 2, 3))):
@@ -110,7 +143,7 @@ def build_of(draw):
     if draw.random() < 0.85:
         changes = {key: value for key, value in _SHORT.items() if draw.random() < 0.9} | changes
     build = device_build(name)
-    for key, value in changes.items():
+    for key, value in (changes | further).items():
         assert hasattr(build, key), key
         setattr(build, key, value)  # lists of any length: nothing is converted here
     return build
@@ -136,12 +169,13 @@ class Walk(Rig):
 
     def __init__(self, number):
         self.draw = draw = random.Random(number)
-        super().__init__(build_of(draw))
+        self.mood = mood = mood_of(number)
+        super().__init__(build_of(draw, mood.build))
         self.plant = QuickPlant(self.build, self.plant.pack_v)
-        self.goals = draw.choice(([DRIVE], [DRIVE], [DRIVE, DRIVE], [CHARGE], [CHARGE, DRIVE]))
+        self.goals = list(draw.choice(mood.goals))
         self.goal = None
-        self.patience = draw.choice((150, 400, 700))  # ticks live before the driver parks
-        self.troubles = [Trouble(draw) for _ in range(draw.choice((2, 3, 5, 8, 12)))]
+        self.patience = draw.choice(mood.patience)
+        self.troubles = [Trouble(draw, kinds=mood.kinds) for _ in range(draw.choice((2, 3, 5, 8, 12)))]
         self.later = []
         self.under_way = []  # (trouble, ticks left)
         self.pressed, self.warming, self.bad_zones = {}, {}, {}
@@ -150,7 +184,7 @@ class Walk(Rig):
         self.speed_goal = draw.choice((0, 2000, 8000, 15_000))
         if self.speed_goal == 0 and draw.random() < 0.7:
             self.pedal_a = draw.choice((0.0, 4.0))
-        self.gap = draw.choice((40, 90, 200, 400, 100_000))  # mean ticks between troubles in any stage
+        self.gap = draw.choice(mood.gaps)
         self.rolls_out = draw.random() < 0.7  # stands before the key is turned off
         warm_dc = draw.choice((250, 250, 310, 420, self.build.heat_dc + 10, self.build.cool_on_dc - 10))
         self.zones_dc = [warm_dc + z for z in range(len(self.build.zone_where))]
@@ -184,7 +218,7 @@ class Walk(Rig):
             yield self.sum
 
     def _go_on(self):
-        if self.ticks >= _MOST or self.rest_ticks >= _QUIET:
+        if self.ticks >= self.mood.most or self.rest_ticks >= _QUIET:
             return False
         self.ticks += 1
         self._trouble()
@@ -223,7 +257,7 @@ class Walk(Rig):
                     late.trouble.begin(self)
                     self.under_way.append([late.trouble, late.trouble.ticks])
         if self.draw.random() * self.gap < 1 and stage != P.IDLE:
-            self.troubles.append(Trouble(self.draw, stage))
+            self.troubles.append(Trouble(self.draw, stage, self.mood.kinds))
         for trouble in self.troubles[:]:
             if trouble.stage == stage and self.stage_ticks >= trouble.after:
                 self.troubles.remove(trouble)
