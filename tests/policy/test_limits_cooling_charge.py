@@ -420,3 +420,74 @@ def test_no_drive_starts_from_a_charge():
     rig.until(lambda r: r.phase == "live", 3_000)
     rig.run(1_500)
     assert (rig.out.inverter_enable, rig.out.charger_enable) == (1, 0)
+
+
+# Both sides of the levels of cooling: to a tenth of a kelvin, and 2 K of hysteresis on the way back
+
+
+@pytest.mark.parametrize(
+    ("way", "fan"),
+    [
+        ((300,), 0),
+        ((301,), 303),  # from 30 % to 100 % between 30 and 50 degC
+        ((400,), 650),
+        ((499,), 996),
+        ((500,), 1000),
+        ((310, 281), 300),
+        ((310, 280), 0),
+        ((280, 299), 0),
+    ],
+)
+def test_the_fan_follows_the_hottest_zone(way, fan):
+    rig = cooled(2)
+    for dc in way:
+        glide(rig, dc)
+    rig.run(1_000)
+    assert rig.out.fan_permille == fan
+    assert rig.out.pump_permille == max(fan, 300)
+
+
+@pytest.mark.parametrize("z", [3, 4])
+@pytest.mark.parametrize(("dc", "fan"), [(449, 0), (450, 600)])
+def test_a_warm_inverter_or_motor_asks_for_cooling_too(z, dc, fan):
+    rig = cooled(2)
+    rig.zones_dc[z] = dc
+    rig.run(1_000)
+    assert rig.out.fan_permille == fan
+
+
+@pytest.mark.parametrize(("way", "full"), [((449,), False), ((450,), True), ((450, 430), True), ((450, 429), False)])
+def test_a_warm_pack_is_cooled_with_all_there_is(way, full):
+    rig = cooled(2, pack_warm_dc=450)
+    for dc in way:
+        glide(rig, dc)
+    rig.run(1_000)
+    assert (rig.out.fan_permille == 1000) is full
+    assert ("PACK_WARM" in rig.faults) is full
+
+
+@pytest.mark.parametrize(("way", "chiller"), [((399,), 0), ((400,), 1), ((400, 380), 1), ((400, 379), 0)])
+def test_a_chiller_runs_from_its_level_on(way, chiller):
+    rig = cooled(3)
+    for dc in way:
+        glide(rig, dc)
+    rig.run(1_000)
+    assert (rig.out.chiller, rig.out.chill_valve) == (chiller, chiller)
+
+
+@pytest.mark.parametrize(("way", "heater"), [((50,), 0), ((49,), 1), ((49, 69), 1), ((49, 70), 0)])
+def test_a_pack_is_heated_below_its_level(way, heater):
+    rig = cooled(3)
+    for dc in way:
+        glide(rig, dc)
+    rig.run(1_000)
+    assert rig.out.heater == heater
+
+
+@pytest.mark.parametrize(("motor_dc", "share"), [(90, 0), (91, 1)])
+def test_a_motor_more_than_five_kelvin_warmer_gives_its_heat(motor_dc, share):
+    rig = cooled(4)
+    glide(rig, 40)
+    rig.zones_dc[4] = motor_dc
+    rig.run(1_000)
+    assert (rig.out.heat_share, rig.out.heater) == (share, 1 - share)
