@@ -491,3 +491,61 @@ def test_a_motor_more_than_five_kelvin_warmer_gives_its_heat(motor_dc, share):
     rig.zones_dc[4] = motor_dc
     rig.run(1_000)
     assert (rig.out.heat_share, rig.out.heater) == (share, 1 - share)
+
+
+# Ramps to the permille: straight lines between the ends that the build gives, rounded to the careful side
+
+
+@pytest.mark.parametrize(
+    ("mv", "drive"), [(315_000, 1000), (314_999, 999), (305_000, 500), (304_999, 499), (295_020, 1), (295_019, 0)]
+)
+def test_each_20_mv_below_the_derating_level_take_a_permille(mv, drive):
+    """From 315 V to 295 V."""
+    rig = driven()
+    rig.held.update(pack_mv=mv, bus_mv=mv)
+    rig.run(600)
+    assert rig.sup.limits.drive_goal >> 4 == drive
+
+
+@pytest.mark.parametrize(
+    ("mv", "charge"), [(405_000, 1000), (405_001, 999), (410_000, 500), (410_001, 499), (414_990, 1), (414_991, 0)]
+)
+def test_each_10_mv_below_the_end_of_charge_give_a_permille_back(mv, charge):
+    """From 415 V down, over as much as over-voltage lies above it."""
+    rig = driven()
+    rig.held.update(pack_mv=mv, bus_mv=mv)
+    rig.run(600)
+    assert rig.sup.limits.charge_goal >> 4 == charge
+
+
+@pytest.mark.parametrize(
+    ("z", "dc", "drive", "charge"),
+    [
+        (0, 520, 1000, 1000),
+        (0, 521, 974, 974),
+        (0, 549, 227, 227),
+        (3, 750, 1000, 1000),
+        (3, 751, 992, 1000),
+        (3, 849, 208, 1000),
+        (4, 1200, 1000, 1000),
+        (4, 1399, 204, 1000),
+    ],
+)
+def test_heat_takes_full_at_hot_down_to_a_fifth_at_trip(z, dc, drive, charge):
+    """Pack 52 to 55 degC, inverter 75 to 85, motor 120 to 140."""
+    rig = driven()
+    if z == 0:
+        glide(rig, dc)
+    rig.zones_dc[z] = dc
+    rig.run(4_000)
+    assert (rig.sup.limits.drive_goal >> 4, rig.sup.limits.charge_goal >> 4) == (drive, charge)
+
+
+def test_a_motor_that_is_over_its_trip_level_already_still_has_a_fifth():
+    """Until the winding down takes it: beyond the end of the ramp nothing is taken off below it."""
+    rig = driven()
+    rig.zones_dc[4] = 1_390
+    rig.run(4_000)
+    rig.zones_dc[4] = 1_430
+    rig.run(400)
+    assert rig.sup.limits.drive_goal >> 4 == 200
