@@ -19,6 +19,7 @@ _TABLE = "policy/fault_table.py"
 _ROWS = "tests/policy/test_fault_table"  # for the table before all
 # Walks see every decision: most mutants are killed by one of a few, so that these come before all.
 _WALKS, _EARLY = "tests/policy/test_walks", 60
+_SCENARIOS = "tests/policy/test_decisions"  # see as much, and what takes long besides
 # Tests that were written for a file, beginnings of paths on both sides; both sides of its edges are looked at there.
 _OWN = {
     "policy/monitors/": ("tests/policy/test_monitors", "tests/policy/test_unknown_inputs", "tests/policy/test_moving"),
@@ -123,7 +124,13 @@ class Plan:
         def rank(name: str) -> int:
             if name in early:
                 return 1
-            return 0 if _ROWS in own and name.startswith(_ROWS) else 2 if name.startswith((*own, _WALKS)) else 3
+            return (
+                0
+                if _ROWS in own and name.startswith(_ROWS)
+                else 2
+                if name.startswith((*own, _WALKS, _SCENARIOS))
+                else 3
+            )
 
         order.sort(key=rank)  # else as it was
         chosen, left_s = [], most_s

@@ -9,22 +9,19 @@ to a millivolt; whoever changes the policy on purpose runs it and says in the co
 """
 
 import random
-import struct
 import sys
-from operator import attrgetter
 from pathlib import Path
-from zlib import crc32
 
 from loopwarden import signals as S
 from loopwarden.policy import phases as P
 from loopwarden.policy.supervisor import Supervisor
 
+from .decisions import STRETCH, Decisions
 from .rig import Rig, device_build, device_values
 from .tiny_plant import TinyPlant
 from .troubles import KINDS, Trouble
 
 KEPT = Path(__file__).with_name("walks.txt")
-STRETCH = 200  # ticks
 _QUIET = 150  # ticks at rest, with nothing to come, that end a walk
 DRIVE, CHARGE, PARK = "drive", "charge", "park"
 
@@ -62,22 +59,6 @@ def mood_of(number):
     raise LookupError(number)
 
 
-# What the supervisor commands and, by the names in the docstrings of its parts, what it says of itself.
-_OF_OUTPUTS = attrgetter(*vars(S.Outputs()))
-_SAID = """
-    phases: stage phase t_ms charge refused solid wind_cap why_row emergency fresh_key hold_ms after_run
-    faults: worst worst_row bits locks drive charge clock_ms marked
-    switches: word edges key plugged reported unsure cut open coolant_asked
-    electrics: pack_ok bus_ok dead_ms rest_mv low live closing
-    motion: moving pulses quiet_ms last_mm_s seen granted idle_ms
-    isolation: good settled watching
-    thermal: hottest_dc coldest_dc inverter_dc motor_dc valid
-    resistors: precharge_mj discharge_mj energy_mj
-    limits: drive_goal charge_goal drive_since_ms charge_since_ms
-    memory: mark new positive_proven negative_proven flats under_load precharge_mj discharge_mj
-"""
-_PARTS = [line.strip().split(": ") for line in _SAID.strip().splitlines()]
-_OF_SUPERVISOR = attrgetter(*(f"{part}.{name}" for part, names in _PARTS for name in names.split()), "asked", "answer")
 _NOTHING = object()
 
 # Builds
@@ -193,8 +174,7 @@ class Walk(Rig):
         self.ticks = self.live_ticks = self.rest_ticks = self.stage_ticks = 0
         self.stage = -1
         self.true_mm_s = 0
-        self.sum = 0
-        self.last = None
+        self.decisions = Decisions()
 
     def power_up(self):
         """The supply is cut for a moment."""
@@ -211,11 +191,9 @@ class Walk(Rig):
         """Checksums, each over so many ticks, the last over the rest."""
         going = True
         while going:
-            self.sum = 0
             for _ in range(STRETCH):
                 going = going and self._go_on()
-            self._note_records()
-            yield self.sum
+            yield self.decisions.stretch(self.sup)
 
     def _go_on(self):
         if self.ticks >= self.mood.most or self.rest_ticks >= _QUIET:
@@ -228,7 +206,7 @@ class Walk(Rig):
         for z, step in self.warming.items():
             self.zones_dc[z] += step * (self.ticks % 2)
         self.tick()
-        self._note()
+        self.decisions.tick(self.sup, self.out)
         resting = self.sup.phase in (P.OFF, P.LOCKED) and not (self.goals or self.under_way or self.memory.mark)
         self.rest_ticks = self.rest_ticks + 1 if resting and self.goal is PARK else 0
         return True
@@ -302,26 +280,6 @@ class Walk(Rig):
         granted = self.out.drive_limit_permille if self.goal is DRIVE else self.out.charge_limit_permille
         foot_a = self.pedal_a if self.goal is DRIVE else -abs(self.pedal_a)
         self.plant.load_a = (foot_a * granted / 1000) if self.foot_a is _NOTHING else self.foot_a
-
-    def _note(self):
-        sup = self.sup
-        known = sup.switches.known
-        values = (*_OF_OUTPUTS(self.out), *_OF_SUPERVISOR(sup), -1 if known is None else known)
-        self.sum = crc32(struct.pack(f"<{len(values)}q", *values), self.sum)
-        active = bytes(sup.faults.active)
-        if active != self.last:
-            self.last = active
-            self._note_rows()
-
-    def _note_rows(self):
-        f = self.sup.faults
-        told = [(row, f.places[row], f.measured[row], f.since_ms[row]) for row in f.active_ids()]
-        self.sum = crc32(repr(told).encode(), self.sum)
-
-    def _note_records(self):
-        self._note_rows()
-        records = [list(self.memory.records[row]) for row in sorted(self.memory.records)]
-        self.sum = crc32(repr((records, sorted(self.memory.locked))).encode(), self.sum)
 
 
 def walked(number):
