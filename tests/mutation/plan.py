@@ -124,13 +124,9 @@ class Plan:
         def rank(name: str) -> int:
             if name in early:
                 return 1
-            return (
-                0
-                if _ROWS in own and name.startswith(_ROWS)
-                else 2
-                if name.startswith((*own, _WALKS, _SCENARIOS))
-                else 3
-            )
+            if _ROWS in own and name.startswith(_ROWS):
+                return 0
+            return 2 if name.startswith((*own, _WALKS, _SCENARIOS)) else 3
 
         order.sort(key=rank)  # else as it was
         chosen, left_s = [], most_s
