@@ -81,3 +81,15 @@ def test_a_stop_before_live_with_an_unreadable_current_is_no_opening_under_load(
     rig.run(100)
     assert rig.stored == {"EMERGENCY_STOP"}
     assert rig.memory.under_load == 0
+
+
+@pytest.mark.parametrize(("pressed_at_ms", "starts"), [(1_980, False), (2_000, True)])
+def test_a_press_counts_from_the_very_tick_in_which_the_lamp_test_is_over(pressed_at_ms, starts):
+    """Two seconds after the key-on was seen."""
+    rig = Rig().wake()
+    rig.key = 1
+    rig.until(lambda r: r.sup.phases.stage == P.READY, 100)
+    rig.run(pressed_at_ms - rig.dt)
+    rig.start = 1
+    rig.tick()
+    assert (rig.sup.phases.stage == P.MARK) is starts
