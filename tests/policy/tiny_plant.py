@@ -41,6 +41,7 @@ class TinyPlant:
     load_a          what the inverter draws while enabled and connected; negative charges
     leak_ohm        an extra load across the bus, None for none
     discharge_dead  the discharge resistor or its contactor is broken
+    coarse          goes in whole ticks wherever nothing moves, so the heat of resistors is no longer exact
     feed_v          something else (a spinning motor) that holds the bus at this voltage or above, None for none
     """
 
@@ -62,6 +63,7 @@ class TinyPlant:
         self.leak_ohm = None
         self.discharge_dead = False
         self.feed_v = None
+        self.coarse = False
         self.precharge_j = 0.0  # all heat ever made in the resistor
         self.discharge_j = 0.0
 
@@ -69,12 +71,11 @@ class TinyPlant:
         """Let `ms` whole milliseconds pass under these commands."""
         contacts = ((self.positive, outputs.positive), (self.negative, outputs.negative))
         contacts += ((self.precharge, outputs.precharge), (self.discharge, outputs.discharge))
-        if not (self.precharge.closed or self.discharge.closed) and all(
-            c.moved == c.command == on for c, on in contacts
-        ):
+        still = all(contact.moved == contact.command == command for contact, command in contacts)
+        if still and (self.coarse or not (self.precharge.closed or self.discharge.closed)):
             for contact, _ in contacts:
                 contact.since_ms += ms
-            self._circuit_ms(bool(outputs.inverter_enable or outputs.charger_enable), ms)  # nothing moves or gets warm
+            self._circuit_ms(bool(outputs.inverter_enable or outputs.charger_enable), ms)
             return
         for _ in range(ms):
             self.positive.step_ms(outputs.positive)

@@ -18,7 +18,6 @@ from loopwarden.policy.supervisor import Supervisor
 
 from .decisions import STRETCH, Decisions
 from .rig import Rig, device_build, device_values
-from .tiny_plant import TinyPlant
 from .troubles import KINDS, Trouble
 
 KEPT = Path(__file__).with_name("walks.txt")
@@ -130,21 +129,6 @@ def build_of(draw, further):
     return build
 
 
-class QuickPlant(TinyPlant):
-    """Exact over a whole tick in one step where no contact moves in it."""
-
-    def advance(self, outputs, ms):
-        contacts = ((self.positive, outputs.positive), (self.negative, outputs.negative))
-        contacts += ((self.precharge, outputs.precharge), (self.discharge, outputs.discharge))
-        for contact, command in contacts:
-            if contact.command != command or contact.moved != command:
-                super().advance(outputs, ms)
-                return
-        for contact, _ in contacts:
-            contact.since_ms += ms
-        self._circuit_ms(bool(outputs.inverter_enable or outputs.charger_enable), ms)
-
-
 class Walk(Rig):
     """One walk: `for stretch in Walk(seed).stretches()` gives a checksum for each."""
 
@@ -152,7 +136,7 @@ class Walk(Rig):
         self.draw = draw = random.Random(number)
         self.mood = mood = mood_of(number)
         super().__init__(build_of(draw, mood.build))
-        self.plant = QuickPlant(self.build, self.plant.pack_v)
+        self.plant.coarse = True
         self.goals = list(draw.choice(mood.goals))
         self.goal = None
         self.patience = draw.choice(mood.patience)
