@@ -35,3 +35,42 @@ def test_a_bus_that_comes_away_from_pack_upwards_is_no_contactor_that_dropped_ou
         rig.held["bus_mv"] = pack_mv + step_mv * (5 + k)
         rig.tick()
     assert ("CONTACTOR_DROPPED_OUT" in rig.stored) is dropped
+
+
+@pytest.mark.parametrize(("later_ticks", "dropped"), [(5, True), (6, False)])
+def test_a_current_that_went_away_is_a_sign_for_220_ms(later_ticks, dropped):
+    """With the other sign beside it for 100 ms: a bus that comes away later than 120 ms after it comes too late."""
+    rig = Rig(NO_CONTACT).drive(load_a=60.0)
+    pack_mv = rig.inputs.pack_mv
+    rig.plant.load_a = 0.0
+    rig.held.update(pack_mv=pack_mv, bus_mv=pack_mv, current_ma=0)
+    rig.run(later_ticks * rig.dt)
+    for k in range(12):
+        rig.held["bus_mv"] = pack_mv - 5_000 * (5 + k)
+        rig.tick()
+    assert ("CONTACTOR_DROPPED_OUT" in rig.stored) is dropped
+
+
+def test_a_bus_that_never_holds_is_given_up_after_ten_seconds():
+    rig = Rig(device_build()).wake().turn_key().press_start()
+    rig.until(lambda r: r.phase == "live", 5_000)
+    rig.held.update(pack_mv=360_000, bus_mv=345_000)  # more than 3 % apart, less than 10 %
+    assert rig.until(lambda r: "PACK_BUS_DISAGREE" in r.faults, 20_000) == 10_000
+
+
+def test_a_mark_that_is_not_taken_is_given_up_after_one_second():
+    rig = Rig(device_build()).wake().turn_key()
+    rig.memory.work = lambda supervisor: False
+    rig.start = 1
+    rig.until(lambda r: r.sup.phases.stage == P.MARK, 100)
+    assert rig.until(lambda r: "STORE_FAILED" in r.faults, 5_000) == 1_000
+
+
+@pytest.mark.parametrize(("ticks_a_tenth", "fast"), [(5, True), (6, False)])
+def test_a_zone_heats_too_fast_from_one_kelvin_a_second_on(ticks_a_tenth, fast):
+    """A tenth of a kelvin in so many ticks of 20 ms: 1.0 and 0.83 K/s."""
+    rig = Rig(device_build()).drive()
+    for k in range(400):
+        rig.zones_dc[1] = 251 + k // ticks_a_tenth
+        rig.tick()
+    assert ("PACK_HEATS_FAST" in rig.faults) is fast
