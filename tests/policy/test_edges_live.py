@@ -2,9 +2,11 @@
 
 import pytest
 
+from loopwarden import signals as S
 from loopwarden.policy import phases as P
+from loopwarden.policy import start_checks as C
 
-from .rig import Rig, device_build
+from .rig import ID_OF, Rig, device_build
 
 NO_CONTACT = device_build(feedback=0)  # the voltages alone tell
 
@@ -74,3 +76,50 @@ def test_a_zone_heats_too_fast_from_one_kelvin_a_second_on(ticks_a_tenth, fast):
         rig.zones_dc[1] = 251 + k // ticks_a_tenth
         rig.tick()
     assert ("PACK_HEATS_FAST" in rig.faults) is fast
+
+
+def test_a_full_pack_that_nobody_can_read_ends_no_charge_as_full():
+    """S10: a number beside a state that is not good says nothing; the lost reading ends it, after its ten seconds."""
+    rig = Rig(device_build())
+    rig.plug = 1
+    rig.wake().turn_key().press_start()
+    rig.until(lambda r: r.phase == "live", 3_000)
+    rig.run(3_000)
+    rig.held.update(pack_mv=rig.build.charge_end_mv, pack_state=S.OPEN)
+    assert rig.until(lambda r: r.phase != "live", 20_000) >= 10_000
+    assert rig.sup.phases.why_row == ID_OF["PACK_VOLTAGE_BAD"]
+
+
+@pytest.mark.parametrize(("after_mm_s", "stands"), [(1_100, True), (1_099, False)])
+def test_silence_after_a_wheel_that_slowed_harder_than_10_m_s2_is_no_standing(after_mm_s, stands):
+    """200 mm/s in a tick of 20 ms is what a road can do."""
+    rig = Rig(device_build()).go_live()
+    for mm_s in (1_300, after_mm_s):
+        rig.held.update(speed_mm_s=mm_s, speed_pulses=1, speed_state=S.OK)
+        rig.tick()
+    rig.held.clear()
+    rig.run(3_000)
+    assert bool(rig.sup.motion.moving) is not stands
+
+
+def test_a_vehicle_that_rolls_is_not_proven_dead():
+    """Its motor may feed the bus at any moment."""
+    rig = Rig(device_build()).go_live()
+    rig.key = 0
+    rig.until(lambda r: r.sup.phases.stage == P.CREEP, 60_000)
+    rig.speed_mm_s = 1_000
+    rig.run(25_000)
+    assert (rig.sup.phases.stage, rig.memory.mark) == (P.PROVE_DEAD, 1)
+    rig.speed_mm_s = 0
+    rig.run(4_000)
+    assert (rig.sup.phases.stage, rig.memory.mark) == (P.IDLE, 0)
+
+
+def test_a_memory_that_says_it_is_new_refuses_in_the_very_tick():
+    """S1, S9: before its row could."""
+    rig = Rig(device_build()).wake().turn_key()
+    rig.memory.new = True
+    rig.start = 1
+    rig.tick()
+    assert rig.sup.phases.refused == C.MEMORY
+    assert rig.commanded == set()
