@@ -32,8 +32,10 @@ from loopwarden_prove.work import source_of
 
 ROOT = Path(__file__).parents[2]
 BUILDS = ("orchard_truck", "bench_cart")
+EVERY = 1_000_000  # more mutants than there are: all of them, in an order by chance
 RESULT = Path(__file__).with_name("soak.json")
-SHARE = {"orchard_truck": 0.4, "bench_cart": 0.25, "exploration": 0.8}  # of the time; the last of what is left
+# Of the time; exploration: of what is then left.
+SHARE = {"mutants": 0.15, "orchard_truck": 0.35, "bench_cart": 0.2, "exploration": 0.8}
 FIGURES = (
     "campaign_cases",
     "campaign_breaches",
@@ -92,6 +94,23 @@ class Soak:
             return
         told = json.loads(figures.read_text(encoding="utf-8"))
         self.figures.update({name: told[name] for name in ("sabotage_planted", "sabotage_missed")})
+        self.keep()
+
+    def mutants(self) -> None:
+        """Mutants by chance, on from where the last run ended; in a process of its own, as it forks. What it kept is of
+        the tests as they were: for a figure of tests that changed, delete `.mutation/results.jsonl`."""
+        figures = ROOT / ".soak" / "mutants.json"
+        figures.parent.mkdir(exist_ok=True)
+        figures.unlink(missing_ok=True)
+        minutes = SHARE["mutants"] * self.all_s / 60
+        hunt = [sys.executable, "-m", "mutation.hunt", "--sample", str(EVERY), "--minutes", f"{minutes:.1f}"]
+        subprocess.run([*hunt, "--json", str(figures)], cwd=ROOT, check=False)
+        told = json.loads(figures.read_text(encoding="utf-8")) if figures.is_file() else {"mutants_tried": 0}
+        if not told["mutants_tried"]:
+            self.remarks.append("mutants: none was tried in its time")
+            return
+        self.figures["mutation_score_percent"] = told["mutation_score_percent"]
+        self.remarks.append(f"mutants: {told['mutants_tried']} of {told['mutants_made']} were tried")
         self.keep()
 
     def explore(self) -> None:
@@ -170,6 +189,7 @@ def main() -> int:
     soak = Soak(args.minutes)
     try:
         soak.sabotage()
+        soak.mutants()
         soak.campaign()
         soak.explore()
     except ExecutorError as error:

@@ -30,6 +30,7 @@ import numpy  # noqa: F401
 import pydantic  # noqa: F401
 import pytest
 import scipy.integrate  # noqa: F401
+from scipy.stats import binomtest
 
 from changed_source import PACKAGE
 
@@ -42,6 +43,7 @@ KEPT = ROOT / ".mutation"  # git ignores it
 LAST = Path(__file__).parent / "last_result.json"
 MOST_S = 40.0  # usual processor time of the tests that a mutant meets before it counts as a survivor
 _TOLD_S = 30
+_BLOCK = 100
 _FORK = get_context("fork")
 
 
@@ -128,7 +130,8 @@ def _warm(conn: Connection) -> None:
         for build in ("orchard_truck", "bench_cart"):
             device_values(build)
         by_name = {item.nodeid: item for item in items}
-        _serve(conn, lambda mutant, tests: hunt_warm(mutant, tests, by_name))
+        # One that is measured may be gone by now.
+        _serve(conn, lambda mutant, tests: hunt_warm(mutant, [one for one in tests if one[0] in by_name], by_name))
 
     collected(work)
 
@@ -142,6 +145,32 @@ def _serve(conn: Connection, hunt: Callable[[Mutant, list[tuple[str, float]]], V
         conn.send(hunt(*task))
 
 
+class _Workers:
+    """Processes that try mutants, started when they are first needed."""
+
+    def __init__(self, work: Callable[[Connection], None], most: int) -> None:
+        self._work, self._most = work, most
+        self._running: list[tuple[Connection, Any]] = []
+
+    def __enter__(self) -> "_Workers":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for pipe, process in self._running:
+            pipe.send(None)
+            process.join()
+
+    def pipes(self, wanted: int) -> list[Connection]:
+        """To as many workers as are wanted, as far as so many may be."""
+        while len(self._running) < min(wanted, self._most):
+            mine, theirs = _FORK.Pipe()
+            process = _FORK.Process(target=self._work, args=(theirs,))
+            process.start()
+            theirs.close()
+            self._running.append((mine, process))
+        return [pipe for pipe, _ in self._running[:wanted]]
+
+
 class Hunt:
     """Tries mutants in some processes until all are tried, or until it is late."""
 
@@ -152,42 +181,35 @@ class Hunt:
         self.count: Counter[str] = Counter()
 
     def run(self, mutants: list[Mutant]) -> None:
-        """Those inside functions first: they are the quicker ones."""
-        self._run(_warm, [mutant for mutant in mutants if mutant.where])
-        self._run(partial(_cold, known=set(self.plan.seconds)), [mutant for mutant in mutants if not mutant.where])
+        """By the hundred, in their order, so that a hunt that ends early has tried a fair part: those outside of
+        functions, each of which needs fresh imports, have workers of another kind."""
+        cold = partial(_cold, known=set(self.plan.seconds))
+        with _Workers(_warm, self.processes) as warm, _Workers(cold, self.processes) as fresh:
+            for k in range(0, len(mutants), _BLOCK):
+                block = mutants[k : k + _BLOCK]
+                self._run(warm, [mutant for mutant in block if mutant.where], len(mutants))
+                self._run(fresh, [mutant for mutant in block if not mutant.where], len(mutants))
 
-    def _run(self, worker: Callable[[Connection], None], mutants: list[Mutant]) -> None:
+    def _run(self, workers: "_Workers", mutants: list[Mutant], of: int) -> None:
         waiting = iter(mutants)
-        pipes: dict[Connection, Mutant | None] = {}
-        running = []
-        for _ in range(min(self.processes, len(mutants))):
-            mine, theirs = _FORK.Pipe()
-            process = _FORK.Process(target=worker, args=(theirs,))
-            process.start()
-            theirs.close()
-            running.append(process)
-            self._next(mine, pipes, waiting)
+        pipes: dict[Connection, Mutant] = {}
+        for pipe in workers.pipes(len(mutants)):
+            self._next(pipe, pipes, waiting)
         while pipes:
             for pipe in wait(list(pipes)):
-                mutant = pipes[pipe]
-                verdict = pipe.recv()
-                self._note(mutant, verdict)
+                assert isinstance(pipe, Connection)
+                self._note(pipes.pop(pipe), pipe.recv())
                 self._next(pipe, pipes, waiting)
-            self._tell(len(mutants))
-        for process in running:
-            process.join()
+            self._tell(of)
 
-    def _next(self, pipe: Connection, pipes: dict[Connection, Mutant | None], waiting: Iterator[Mutant]) -> None:
+    def _next(self, pipe: Connection, pipes: dict[Connection, Mutant], waiting: Iterator[Mutant]) -> None:
         mutant = next(waiting, None) if time.monotonic() < self.until else None
         while mutant is not None and not (tests := self.plan.tests(mutant, self.most_s)):
             self._note(mutant, Verdict("", "no test", 0))
             mutant = next(waiting, None)
-        if mutant is None:
-            pipes.pop(pipe, None)
-            pipe.send(None)
-            return
-        pipes[pipe] = mutant
-        pipe.send((mutant, tests))
+        if mutant is not None:
+            pipes[pipe] = mutant
+            pipe.send((mutant, tests))
 
     def _note(self, mutant: Mutant, verdict: Verdict) -> None:
         self.results.add(mutant, verdict)
@@ -201,15 +223,14 @@ class Hunt:
             print(f"{sum(self.count.values())} of {of}: {dict(self.count)}", flush=True)
 
 
-def summary(mutants: list[Mutant], results: Results) -> dict[str, Any]:
-    """Counts over these mutants, as far as they were tried."""
-    files: dict[str, Counter[str]] = {name: Counter(made=0, tried=0, killed=0) for name in sources()}
+def summary(mutants: list[Mutant], results: Results, made: int) -> dict[str, Any]:
+    """Counts over these mutants, as far as they were tried. made: how many they were chosen from."""
+    files: dict[str, Counter[str]] = {}
     survivors = []
     for mutant in sorted(mutants, key=lambda mutant: (mutant.file, mutant.line)):
-        count = files[mutant.file]
-        count["made"] += 1
         verdict = results.of.get(mutant.key)
         if verdict is not None:
+            count = files.setdefault(mutant.file, Counter(tried=0, killed=0))
             count["tried"] += 1
             count["killed"] += bool(verdict.by)
             if not verdict.by:
@@ -219,13 +240,22 @@ def summary(mutants: list[Mutant], results: Results) -> dict[str, Any]:
     return {
         "date": date.today().isoformat(),
         "commit": _commit(),
-        "made": sum(count["made"] for count in files.values()),
+        "made": made,
         "tried": tried,
         "killed": killed,
         "score_percent": round(100 * killed / tried, 2) if tried else 0.0,
-        "files": {name: dict(count) for name, count in files.items() if count["made"]},
+        "interval_percent": interval(killed, tried),
+        "files": {name: dict(count) for name, count in sorted(files.items())},
         "survivors": survivors,
     }
+
+
+def interval(killed: int, tried: int) -> list[float]:
+    """The 95 % interval of Wilson for the share of all mutants that would be killed, in percent."""
+    if not tried:
+        return [0.0, 100.0]
+    found = binomtest(killed, tried).proportion_ci(method="wilson")
+    return [round(100 * float(found.low), 2), round(100 * float(found.high), 2)]
 
 
 def _commit() -> str:
@@ -235,9 +265,10 @@ def _commit() -> str:
 
 def table(told: dict[str, Any]) -> str:
     """The summary for people."""
-    lines = [f"{'file':<32}{'made':>6}{'tried':>7}{'killed':>8}"]
-    lines += [f"{name:<32}{c['made']:>6}{c['tried']:>7}{c['killed']:>8}" for name, c in told["files"].items()]
-    lines.append(f"{'all':<32}{told['made']:>6}{told['tried']:>7}{told['killed']:>8}  {told['score_percent']:.2f} %")
+    lines = [f"{'file':<32}{'tried':>7}{'killed':>8}"]
+    lines += [f"{name:<32}{count['tried']:>7}{count['killed']:>8}" for name, count in told["files"].items()]
+    low, high = told["interval_percent"]
+    lines.append(f"{'all':<32}{told['tried']:>7}{told['killed']:>8}  {told['score_percent']:.2f} % ({low} to {high})")
     return "\n".join(lines)
 
 
@@ -249,6 +280,24 @@ def figures(told: dict[str, Any]) -> dict[str, float]:
         "mutants_tried": told["tried"],
         "mutants_survived": told["tried"] - told["killed"],
     }
+
+
+def published(parts: dict[str, dict[str, Any]]) -> dict[str, Any]:
+    """One result of the results of packages: each counts by how many mutants it has, not by how many were tried."""
+    made = sum(part["made"] for part in parts.values())
+    score = sum(part["made"] * part["score_percent"] for part in parts.values()) / made
+    return {"score_percent": round(score, 2), "packages": dict(sorted(parts.items(), reverse=True))}
+
+
+def publish(mutants: list[Mutant], everything: list[Mutant], results: Results, seed: int | None) -> None:
+    """Put what these tell of each package in the place of what was published of it."""
+    parts = json.loads(LAST.read_text(encoding="utf-8"))["packages"] if LAST.exists() else {}
+    for package in ("policy", "memory"):
+        some = [mutant for mutant in mutants if mutant.file.startswith(package)]
+        if some:
+            made = sum(mutant.file.startswith(package) for mutant in everything)
+            parts[package] = {"seed": seed, **summary(some, results, made)}
+    LAST.write_text(json.dumps(published(parts), indent=1) + "\n", encoding="utf-8")
 
 
 def main() -> int:
@@ -267,10 +316,12 @@ def main() -> int:
     until = time.monotonic() + 60 * args.minutes
     KEPT.mkdir(exist_ok=True)
     results = Results(KEPT / "results.jsonl")
-    mutants = everything = all_mutants()
-    mutants = [mutant for mutant in mutants if args.files in mutant.file]
+    everything = all_mutants()
+    mutants = [mutant for mutant in everything if args.files in mutant.file]
+    made = len(mutants)
     if args.sample is not None:
-        mutants = random.Random(args.seed).sample(mutants, min(args.sample, len(mutants)))
+        random.Random(args.seed).shuffle(mutants)
+        del mutants[args.sample :]  # so a greater sample has every mutant of a smaller one
     plan = Plan.load(KEPT / "tests.json")
     try:
         measure(plan, KEPT / "tests.json", args.processes)
@@ -286,12 +337,12 @@ def main() -> int:
     else:
         todo = [mutant for mutant in mutants if mutant.key not in results.of]
     Hunt(plan, results, args.processes, until, args.seconds).run(todo)
-    told = summary(mutants, results)
+    told = summary(mutants, results, made)
     print(table(told))
     if args.json is not None:
         args.json.write_text(json.dumps(figures(told), indent=2) + "\n", encoding="utf-8")
     if args.publish:
-        LAST.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
+        publish(mutants, everything, results, args.seed if args.sample is not None else None)
     return 0
 
 

@@ -185,12 +185,19 @@ def _walk(node: ast.AST, where: str, scope: str) -> Iterator[Edit]:
                     yield from _walk(child, where, scope)
         elif isinstance(value, ast.AST):
             if isinstance(value, ast.expr) and not _is_text(value):
-                yield from _replaced(value, where, _attribute_setter(node, field), tested=field == "test")
+                setter = _attribute_setter(node, field)
+                yield from _replaced(value, where, setter, tested=field == "test", flag=_is_flag(node, value))
             yield from _walk(value, where, scope)
 
 
 def _is_text(node: ast.AST) -> bool:
     return isinstance(node, ast.Constant) and isinstance(node.value, str | bytes)
+
+
+def _is_flag(node: ast.AST, value: ast.expr) -> bool:
+    """A 1 that is assigned, chosen or returned as it stands is a flag: a 2 is as true. To make it 0 is a mistake."""
+    whole = isinstance(node, ast.Assign | ast.IfExp | ast.Return)
+    return whole and isinstance(value, ast.Constant) and value.value == 1
 
 
 def _is_numbering(node: ast.AST) -> bool:
@@ -223,9 +230,12 @@ def _short(node: ast.AST) -> str:
 # Expressions
 
 
-def _replaced(node: ast.expr, where: str, set_to: Callable[[Any], None], tested: bool = False) -> Iterator[Edit]:
+def _replaced(
+    node: ast.expr, where: str, set_to: Callable[[Any], None], tested: bool = False, flag: bool = False
+) -> Iterator[Edit]:
     for new in _others(node):
-        yield _edit(where, node, new, set_to)
+        if not (flag and isinstance(new, ast.Constant) and new.value == 2):
+            yield _edit(where, node, new, set_to)
     if tested and isinstance(node, ast.Name | ast.Attribute | ast.Call | ast.BinOp | ast.Subscript):
         yield _edit(where, node, ast.UnaryOp(ast.Not(), node), set_to)
 

@@ -16,9 +16,14 @@ from .session import ROOT, TESTS
 _BEST = 6  # that killed others of the same function
 _NAMES = re.compile(r"^(\w+(?:, \w+)*) = ")
 _TABLE = "policy/fault_table.py"
+_ROWS = "tests/policy/test_fault_table"  # for the table before all
+# Walks see every decision: most mutants are killed by one of a few, so that these come before all.
+_WALKS, _EARLY = "tests/policy/test_walks", 60
+_SCENARIOS = "tests/policy/test_decisions"  # see as much, and what takes long besides
 # Tests that were written for a file, beginnings of paths on both sides; both sides of its edges are looked at there.
 _OWN = {
     "policy/monitors/": ("tests/policy/test_monitors", "tests/policy/test_unknown_inputs", "tests/policy/test_moving"),
+    "policy/monitors/thermal": ("tests/policy/test_start_checks",),
     "policy/start_checks": ("tests/policy/test_start_checks",),
     "policy/faults": ("tests/policy/test_faults_",),
     "policy/limits": ("tests/policy/test_limits",),
@@ -81,7 +86,12 @@ class Plan:
 
     def save(self, file: Path) -> None:
         """Keep it for the next run."""
-        content = {"of": self.of, "seconds": self.seconds, "runs": self.runs}
+        number = {name: n for n, name in enumerate(self.seconds)}
+        runs = {
+            file: {line: [number[name] for name in names] for line, names in lines.items()}
+            for file, lines in self.runs.items()
+        }
+        content = {"of": self.of, "seconds": self.seconds, "runs": runs}  # by number: names are most of a great file
         half = file.with_suffix(".half")
         half.write_text(json.dumps(content), encoding="utf-8")
         half.replace(file)
@@ -95,8 +105,10 @@ class Plan:
             return plan
         same = {name for name, digest in content["of"].items() if plan.of.get(name) == digest}
         plan.seconds = {name: s for name, s in content["seconds"].items() if name.split("::")[0] in same}
-        for name, lines in content["runs"].items():
-            plan.runs[name] = {int(n): [one for one in names if one in plan.seconds] for n, names in lines.items()}
+        known = list(content["seconds"])
+        for file_name, lines in content["runs"].items():
+            for line, numbers in lines.items():
+                plan.runs[file_name][int(line)] = [known[n] for n in numbers if known[n] in plan.seconds]
         return plan
 
     def tests(self, mutant: Mutant, most_s: float) -> list[tuple[str, float]]:
@@ -104,7 +116,19 @@ class Plan:
         able = self._that_run(mutant)
         best = [name for name, _ in self.kills[mutant.file, mutant.where].most_common(_BEST) if name in able]
         own = tuple(test for file, tests in _OWN.items() if mutant.file.startswith(file) for test in tests)
-        order = sorted(self._by_price(able), key=lambda name: not name.startswith(own))  # else as it was
+        if mutant.file == _TABLE:
+            own, best = (_ROWS, *own), []
+        order = self._by_price(able)
+        early = set([name for name in order if name.startswith(_WALKS)][:_EARLY])
+
+        def rank(name: str) -> int:
+            if name in early:
+                return 1
+            if _ROWS in own and name.startswith(_ROWS):
+                return 0
+            return 2 if name.startswith((*own, _WALKS, _SCENARIOS)) else 3
+
+        order.sort(key=rank)  # else as it was
         chosen, left_s = [], most_s
         for name in [*best, *(name for name in order if name not in best)]:
             left_s -= self.seconds[name]

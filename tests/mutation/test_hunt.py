@@ -2,7 +2,9 @@
 
 import json
 
-from .hunt import Results, all_mutants, figures, summary
+import pytest
+
+from .hunt import Results, all_mutants, figures, interval, published, summary
 from .mutants import Mutant
 from .plan import Plan
 from .victims import Verdict
@@ -41,6 +43,16 @@ def test_only_tests_that_run_the_line_are_tried_its_own_first_then_the_quickest(
     assert names(plan().tests(MUTANT, 60)) == [OWN, QUICK, SLOW, SECOND]
 
 
+def test_walks_come_before_all_but_for_rows_of_the_table_their_own_test():
+    known = plan()
+    walk, rows = "tests/policy/test_walks.py::test_d[7]", "tests/policy/test_fault_table.py::test_row"
+    for name in (walk, rows):
+        known.add(name, 1.0, {LAMPS: [24]})
+    assert names(known.tests(MUTANT, 60))[0] == walk
+    row = Mutant("policy/fault_table.py", "", 61, "(1,", "column 6: DOWN -> FAST", 0)
+    assert names(known.tests(row, 60))[:2] == [rows, walk]
+
+
 def test_what_killed_in_the_same_function_goes_before_all():
     known = plan()
     known.kills[LAMPS, "Lamps.step"][SECOND] += 1
@@ -72,10 +84,21 @@ def test_the_summary_counts_what_was_tried_and_names_what_survived(tmp_path):
         results.add(mutant, Verdict(QUICK, "failed", 0.1))
     for mutant in some[8:10]:
         results.add(mutant, Verdict("", "survived", 0.1))
-    told = summary(some, results)
+    told = summary(some, results, 20)
     assert (told["made"], told["tried"], told["killed"], told["score_percent"]) == (20, 10, 8, 80.0)
     assert sorted(told["survivors"]) == sorted(mutant.key for mutant in some[8:10])
     assert figures(told)["mutation_score_percent"] == 80.0
+
+
+def test_how_sure_a_sample_makes():
+    """Wilson's interval of 90 in 100: (p + z2/2n +- z sqrt(p(1-p)/n + z2/4n2)) / (1 + z2/n), z = 1.96 (by algebra)."""
+    assert interval(90, 100) == pytest.approx([82.56, 94.48], abs=0.01)
+    assert interval(0, 0) == [0.0, 100.0]
+
+
+def test_packages_count_by_what_could_be_mutated_not_by_what_was_tried():
+    parts = {"memory": {"made": 100, "score_percent": 80.0}, "policy": {"made": 300, "score_percent": 100.0}}
+    assert published(parts)["score_percent"] == 95.0
 
 
 def test_policy_comes_before_memory_and_within_it_by_chance_and_always_the_same():

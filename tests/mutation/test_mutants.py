@@ -51,6 +51,12 @@ def test_names_that_are_only_numbered_and_texts_are_left_alone():
     assert changes('"""Text."""\nA, B = range(2)\nNAME = "loop"\n') == set()
 
 
+@pytest.mark.parametrize("body", ["s.a = s.b = 1", "s.a = 1 if b else 0", "return 1"])
+def test_a_flag_is_dropped_and_never_made_truer(body):
+    assert "1 -> 0" in in_function(body)
+    assert "1 -> 2" not in in_function(body)
+
+
 def test_a_row_of_the_fault_table_gets_milder_in_each_column():
     row = '(1, "LOOP_OPEN", 0x0A0A, 0x13, 60, REFUSE, DOWN, WIND, LOCK, 500, FULL, DEFAULT)'
     found = changes(f"TABLE = (\n    {row},\n)\n")

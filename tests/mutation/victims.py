@@ -25,6 +25,7 @@ from .session import collected, fails
 
 SLOWER, MORE_S = 8, 3  # a test may take so many times its usual processor time, and so many seconds more
 _MEMORY = 6 << 30
+_TRIES = 3
 FEW = 40  # tests that are collected first for a mutant that needs fresh imports; most are killed by these
 
 
@@ -118,6 +119,15 @@ def _limit(seconds: float) -> None:
 
 
 def _in_a_fork(work: Callable[[Callable[[str], None]], None]) -> Verdict:
+    # A process that ended before its first test, or import, says nothing about the mutant.
+    for _ in range(_TRIES):
+        verdict = _once(work)
+        if verdict is not None:
+            return verdict
+    raise RuntimeError("a mutant could not be put in its place")
+
+
+def _once(work: Callable[[Callable[[str], None]], None]) -> Verdict | None:
     begun = time.monotonic()
     reading, writing = os.pipe()
     child = os.fork()
@@ -129,7 +139,9 @@ def _in_a_fork(work: Callable[[Callable[[str], None]], None]) -> Verdict:
         told = pipe.read().splitlines()
     _, status = os.waitpid(child, 0)
     seconds = time.monotonic() - begun
-    last = told[-1] if told else "import"
+    if not told:
+        return None
+    last = told[-1]
     if last == "!survived":
         return Verdict("", "survived", seconds)
     if last == "!failed":

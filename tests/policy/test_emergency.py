@@ -234,6 +234,23 @@ def test_an_opening_above_the_break_current_is_counted(load_a, counted):
     assert rig.memory.under_load == counted
 
 
+def test_each_opening_under_load_is_an_occurrence_of_its_own():
+    rig = Rig()
+    for count in (1, 2):
+        rig.drive(load_a=60.0)
+        rig.stop = 1
+        rig.run(400)
+        rig.stop = 0
+        rig.stand()
+        rig.key = 0
+        rig.until(lambda r: r.sup.phases.stage == 0, 120_000)
+        rig.ack = 1
+        rig.run(200)
+        rig.ack = 0
+        rig.run(200)
+        assert [code["count"] for code in rig.memory.codes() if code["row"] == ID_OF["OPENED_UNDER_LOAD"]] == [count]
+
+
 def test_an_opening_at_unknown_current_is_counted():
     """S10: unknown is not zero."""
     rig = Rig().drive(load_a=0.0)

@@ -105,6 +105,51 @@ def test_a_hot_inverter_or_motor_takes_the_drive_limit_only(z, hot, trip):
     assert rig.out.charge_limit_permille == 1000
 
 
+@pytest.mark.parametrize(
+    ("limit_ma", "side"),
+    [(TRUCK.drive_current_ma, "drive_limit_permille"), (-TRUCK.charge_current_ma, "charge_limit_permille")],
+)
+def test_a_current_that_is_down_at_its_limit_takes_no_more(limit_ma, side):
+    """The most that is allowed is allowed."""
+    rig = driven()
+    rig.held["current_ma"] = limit_ma + (1 if limit_ma > 0 else -1)
+    rig.run(TRUCK.over_current_ms + 1_000)
+    rig.held["current_ma"] = limit_ma
+    rig.run(200)
+    taken = getattr(rig.out, side)
+    assert 0 < taken < 1000
+    rig.run(800)
+    assert "OVER_CURRENT" in rig.faults
+    assert getattr(rig.out, side) == taken
+
+
+def test_what_over_current_took_comes_back_step_by_step():
+    """20 permille at each of its turns of 160 ms: not at the quicker pace at which limits may rise else."""
+    rig = driven()
+    rig.held["current_ma"] = TRUCK.drive_current_ma + 1
+    rig.run(TRUCK.over_current_ms + 2_000)
+    rig.held.clear()
+    rig.until(lambda r: "OVER_CURRENT" not in r.faults, 20_000)
+    low = rig.out.drive_limit_permille
+    assert low < 900
+    rig.run(480)
+    assert rig.out.drive_limit_permille - low == pytest.approx(60, abs=20)
+    rig.run(8_000)
+    assert rig.out.drive_limit_permille == 1000
+
+
+@pytest.mark.parametrize(("z", "hot"), [(3, TRUCK.inverter_hot_dc), (4, TRUCK.motor_hot_dc)])
+def test_an_inverter_or_motor_that_has_cooled_gives_the_drive_limit_back(z, hot):
+    rig = driven()
+    rig.zones_dc[z] = hot + 40
+    rig.run(4_000)
+    assert rig.out.drive_limit_permille < 900
+    rig.zones_dc[z] = 250
+    rig.run(20_000)
+    assert rig.faults == set()
+    assert rig.out.drive_limit_permille == 1000
+
+
 @pytest.mark.outside(
     subject="temperatures",
     source="common practice",
@@ -252,6 +297,18 @@ def test_with_no_pack_zone_readable_it_cools_with_all_it_has():
     assert rig.out.pump_permille == 1000
 
 
+def test_a_cold_pack_that_nobody_can_read_any_more_is_not_heated():
+    """S10: the last reading is history; a heater that nothing measures runs on for ever."""
+    rig = cooled(3, heat_dc=50)
+    glide(rig, 30)
+    rig.run(1_000)
+    assert rig.out.heater == 1
+    rig.held["zone_dc"] = [None] * 3 + [250] * 2 + [None] * 5
+    rig.held["zone_state"] = [1] * 3 + [0] * 2 + [3] * 5
+    rig.run(1_000)
+    assert rig.out.heater == 0
+
+
 def test_after_run_cools_on_and_holds_the_supply_then_ends():
     """Warm at the end of a drive; 120 s by the build."""
     rig = cooled(2)
@@ -300,6 +357,15 @@ def test_a_charge_that_ends_in_the_cold_names_the_cold_pack():
     rig.charged = 1
     rig.until(lambda r: not r.out.charger_enable, 4_000)
     assert rig.sup.phases.why_row == 0
+
+
+def test_a_charge_that_is_opened_at_once_has_its_charger_off_before_a_contactor_opens():
+    """A permit withdrawn opens without winding down: charger off first, or the main breaks its current."""
+    rig = charging()
+    rig.loops = 0b011
+    rig.until(lambda r: r.phase == "opening", 1_000)
+    assert rig.commanded == {"positive", "negative"}
+    assert rig.out.charger_enable == 0
 
 
 ENDS = {
@@ -354,3 +420,132 @@ def test_no_drive_starts_from_a_charge():
     rig.until(lambda r: r.phase == "live", 3_000)
     rig.run(1_500)
     assert (rig.out.inverter_enable, rig.out.charger_enable) == (1, 0)
+
+
+# Both sides of the levels of cooling: to a tenth of a kelvin, and 2 K of hysteresis on the way back
+
+
+@pytest.mark.parametrize(
+    ("way", "fan"),
+    [
+        ((300,), 0),
+        ((301,), 303),  # from 30 % to 100 % between 30 and 50 degC
+        ((400,), 650),
+        ((499,), 996),
+        ((500,), 1000),
+        ((310, 281), 300),
+        ((310, 280), 0),
+        ((280, 299), 0),
+    ],
+)
+def test_the_fan_follows_the_hottest_zone(way, fan):
+    rig = cooled(2)
+    for dc in way:
+        glide(rig, dc)
+    rig.run(1_000)
+    assert rig.out.fan_permille == fan
+    assert rig.out.pump_permille == max(fan, 300)
+
+
+@pytest.mark.parametrize("z", [3, 4])
+@pytest.mark.parametrize(("dc", "fan"), [(449, 0), (450, 600)])
+def test_a_warm_inverter_or_motor_asks_for_cooling_too(z, dc, fan):
+    rig = cooled(2)
+    rig.zones_dc[z] = dc
+    rig.run(1_000)
+    assert rig.out.fan_permille == fan
+
+
+@pytest.mark.parametrize(("way", "full"), [((449,), False), ((450,), True), ((450, 430), True), ((450, 429), False)])
+def test_a_warm_pack_is_cooled_with_all_there_is(way, full):
+    rig = cooled(2, pack_warm_dc=450)
+    for dc in way:
+        glide(rig, dc)
+    rig.run(1_000)
+    assert (rig.out.fan_permille == 1000) is full
+    assert ("PACK_WARM" in rig.faults) is full
+
+
+@pytest.mark.parametrize(("way", "chiller"), [((399,), 0), ((400,), 1), ((400, 380), 1), ((400, 379), 0)])
+def test_a_chiller_runs_from_its_level_on(way, chiller):
+    rig = cooled(3)
+    for dc in way:
+        glide(rig, dc)
+    rig.run(1_000)
+    assert (rig.out.chiller, rig.out.chill_valve) == (chiller, chiller)
+
+
+@pytest.mark.parametrize(("way", "heater"), [((50,), 0), ((49,), 1), ((49, 69), 1), ((49, 70), 0)])
+def test_a_pack_is_heated_below_its_level(way, heater):
+    rig = cooled(3)
+    for dc in way:
+        glide(rig, dc)
+    rig.run(1_000)
+    assert rig.out.heater == heater
+
+
+@pytest.mark.parametrize(("motor_dc", "share"), [(90, 0), (91, 1)])
+def test_a_motor_more_than_five_kelvin_warmer_gives_its_heat(motor_dc, share):
+    rig = cooled(4)
+    glide(rig, 40)
+    rig.zones_dc[4] = motor_dc
+    rig.run(1_000)
+    assert (rig.out.heat_share, rig.out.heater) == (share, 1 - share)
+
+
+# Ramps to the permille: straight lines between the ends that the build gives, rounded to the careful side
+
+
+@pytest.mark.parametrize(
+    ("mv", "drive"), [(315_000, 1000), (314_999, 999), (305_000, 500), (304_999, 499), (295_020, 1), (295_019, 0)]
+)
+def test_each_20_mv_below_the_derating_level_take_a_permille(mv, drive):
+    """From 315 V to 295 V."""
+    rig = driven()
+    rig.held.update(pack_mv=mv, bus_mv=mv)
+    rig.run(600)
+    assert rig.sup.limits.drive_goal >> 4 == drive
+
+
+@pytest.mark.parametrize(
+    ("mv", "charge"), [(405_000, 1000), (405_001, 999), (410_000, 500), (410_001, 499), (414_990, 1), (414_991, 0)]
+)
+def test_each_10_mv_below_the_end_of_charge_give_a_permille_back(mv, charge):
+    """From 415 V down, over as much as over-voltage lies above it."""
+    rig = driven()
+    rig.held.update(pack_mv=mv, bus_mv=mv)
+    rig.run(600)
+    assert rig.sup.limits.charge_goal >> 4 == charge
+
+
+@pytest.mark.parametrize(
+    ("z", "dc", "drive", "charge"),
+    [
+        (0, 520, 1000, 1000),
+        (0, 521, 974, 974),
+        (0, 549, 227, 227),
+        (3, 750, 1000, 1000),
+        (3, 751, 992, 1000),
+        (3, 849, 208, 1000),
+        (4, 1200, 1000, 1000),
+        (4, 1399, 204, 1000),
+    ],
+)
+def test_heat_takes_full_at_hot_down_to_a_fifth_at_trip(z, dc, drive, charge):
+    """Pack 52 to 55 degC, inverter 75 to 85, motor 120 to 140."""
+    rig = driven()
+    if z == 0:
+        glide(rig, dc)
+    rig.zones_dc[z] = dc
+    rig.run(4_000)
+    assert (rig.sup.limits.drive_goal >> 4, rig.sup.limits.charge_goal >> 4) == (drive, charge)
+
+
+def test_a_motor_that_is_over_its_trip_level_already_still_has_a_fifth():
+    """Until the winding down takes it: beyond the end of the ramp nothing is taken off below it."""
+    rig = driven()
+    rig.zones_dc[4] = 1_390
+    rig.run(4_000)
+    rig.zones_dc[4] = 1_430
+    rig.run(400)
+    assert rig.sup.limits.drive_goal >> 4 == 200

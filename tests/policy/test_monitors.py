@@ -359,6 +359,22 @@ def test_while_another_monitor_is_in_charge_ours_is_not_heard():
         assert (rig.phase == "live") is (heard == 0), rig.story()
 
 
+def test_what_ours_had_found_before_neither_grows_nor_heals_while_it_is_not_heard():
+    """S10: unknown freezes."""
+    rig = Rig(device_build(iso_while_plugged=0))
+    rig.isolation_ohm = (TRUCK.iso_warn_ohm + TRUCK.iso_fault_ohm) // 2
+    rig.wake().turn_key().run(8_000)
+    assert rig.faults == {"ISOLATION_WARNING"}
+    rig.plug = 1
+    rig.run(200)
+    rig.isolation_ohm = 4_000_000
+    rig.run(60_000)
+    assert rig.faults == {"ISOLATION_WARNING"}
+    rig.plug = 0
+    rig.run(30_000)
+    assert rig.faults == set()
+
+
 # Temperatures
 
 
@@ -503,9 +519,11 @@ def test_a_step_that_no_cell_can_make_is_the_sensor():
     assert "PACK_HEATS_FAST" not in rig.faults
 
 
-def test_a_zone_that_stands_still_under_load_while_the_others_move_is_stuck():
+@pytest.mark.parametrize("load_a", [60.0, -40.0], ids=["driving", "braking"])
+def test_a_zone_that_stands_still_under_load_while_the_others_move_is_stuck(load_a):
     """Unchanged for two minutes; the others move by 3 K and more."""
     rig = driven()
+    rig.plant.load_a = load_a
     for k in range(150 * 50):
         rise = k * rig.dt // 1500  # a tenth every 1.5 s
         rig.zones_dc = [250, 250 + rise, 250 + rise, 250, 250]

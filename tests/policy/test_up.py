@@ -637,3 +637,14 @@ def test_a_load_that_holds_the_bus_half_way_is_given_up_by_the_energy_it_takes(b
     energy_j = build.bus_c_uf * 1e-6 * rig.plant.pack_v**2 / 2
     tests_j = 2 * 0.6 * energy_j  # the welding tests before take their share
     assert rig.plant.precharge_j < 2 * energy_j + tests_j
+
+
+def test_a_second_start_gets_no_more_time_to_the_fraction_than_the_first_one():
+    """The longer time to settle belongs to a bus that has reached its fraction in this start."""
+    rig = Rig(TRUCK).go_live()
+    over(rig).run(200).turn_key().press_start()
+    rig.until(lambda r: r.sup.phases.stage == P.CHARGE_BUS, 3_000)
+    rig.held["bus_mv"] = 200_000
+    took = rig.until(lambda r: r.phase != "precharging", 5_000)
+    assert TRUCK.precharge_max_ms < took <= TRUCK.close_ms + TRUCK.precharge_max_ms + 2 * rig.dt
+    assert rig.stored == {"PRECHARGE_SLOW"}
