@@ -1,6 +1,9 @@
 """The file of a recording: whole up to the last byte before a cable was pulled, and what is damaged is named."""
 
+import json
 import shutil
+import struct
+import zlib
 
 import pytest
 from hypothesis import given, settings
@@ -135,6 +138,25 @@ def test_ticks_that_are_lost_in_the_middle_are_named_and_reading_goes_on(recorde
     assert any("cannot be read" in remark for remark in found.remarks)
     assert ticks[-1][0] == 3_616, "up to the last one"
     assert [follows for _, follows in ticks].count(False) == 1
+
+
+@pytest.mark.parametrize(
+    ("head", "said"),
+    [
+        (b"{", "is no JSON"),
+        (b"[1]", "not an object"),
+        (b"{}", "start.positive_proven is None; allowed 0 to 1"),
+        (json.dumps({"start": START | {"flats": -1}}).encode(), "start.flats is -1; allowed 0 to 65536"),
+        (json.dumps({"start": START, "locked": "x"}).encode(), "locked is 'x'"),
+    ],
+)
+def test_a_beginning_that_another_program_wrote_is_refused_in_words(tmp_path, head, said):
+    piece = b"h" + struct.pack("<I", len(head)) + head
+    path = tmp_path / "x.rec"
+    path.write_bytes(b"loopwarden-recording 1\n" + piece + struct.pack("<I", zlib.crc32(piece)))
+    with pytest.raises(RecordingError) as error:
+        read(path)
+    assert said in str(error.value)
 
 
 def test_a_copy_is_as_good(recorded, tmp_path):

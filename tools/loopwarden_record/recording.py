@@ -154,7 +154,7 @@ def read(path: Path) -> Recording:
         elif kind == b"t" and len(content) >= _TICK.size:
             found.pieces.append((_TICK.unpack_from(content)[0], content[_TICK.size :]))
         elif kind == b"e":
-            found.ended = str(json.loads(content).get("why", ""))
+            found.ended = str(_object(path, content).get("why", ""))
     if header is None or not image:
         raise RecordingError(f"{path}: its beginning is damaged: what the decisions started from cannot be read")
     found.header, found.image = header, image
@@ -194,15 +194,27 @@ def _resume(data: bytes, at: int) -> int:
     return len(data)
 
 
+def _object(path: Path, content: bytes) -> dict[str, Any]:
+    try:
+        told = json.loads(content)
+    except ValueError as error:  # of another program: its sum fits
+        raise RecordingError(f"{path}: one of its pieces is no JSON: {error}") from None
+    if not isinstance(told, dict):
+        raise RecordingError(f"{path}: one of its pieces is {told!r}, not an object")
+    return told
+
+
 def _header(path: Path, content: bytes) -> Header:
-    told = json.loads(content)
-    start = told.get("start", {})
+    told = _object(path, content)
+    start = told.get("start")
+    if not isinstance(start, dict):
+        start = {}
     for name, most in _START.items():
         value = start.get(name)
         if type(value) is not int or not 0 <= value <= most:
             raise RecordingError(f"{path}: start.{name} is {value!r}; allowed 0 to {most}")
     locked = told.get("locked", [])
-    if not all(type(row) is int and 0 < row < 256 for row in locked):
+    if not isinstance(locked, list) or not all(type(row) is int and 0 < row < 256 for row in locked):
         raise RecordingError(f"{path}: locked is {locked!r}; allowed are rows from 1 to 255")
     made_by, recorded = str(told.get("made_by", "")), str(told.get("recorded", ""))
     return Header(str(told.get("program", "")), made_by, recorded, start, tuple(locked))
