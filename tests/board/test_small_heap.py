@@ -15,7 +15,7 @@ from loopwarden_sim.scenario import Action
 
 from .chat import breaches, run_with_host, sealed
 
-ROOMY, TIGHT, RP2040 = 415_000, 370_000, 355_000
+ROOMY, TIGHT, RP2040 = 422_000, 377_000, 362_000
 ASKS = {75: b"status\r", 95: b"why start\r", 1500: b"status\r", 1800: b"why drive limit\r", 2000: sealed(3, b"status")}
 ONCE = "For more, ask once at rest: where memory allows, it then stays for the drive."
 
@@ -57,8 +57,8 @@ def test_a_program_that_asks_for_the_first_time_in_a_drive_gets_a_line(talks):
 
 def test_with_little_room_the_drive_gets_what_can_always_be_told(talks):
     told = said(talks[1][TIGHT])
-    assert "phase         checking for " in told
-    assert re.search(r"Not answered. Bus -?0.\d V, checking, no fault\r\nToo little memory is left to tell more.", told)
+    short = r"Not answered. Bus -?0.\d V, checking, no fault\r\nToo little memory is left to tell more."
+    assert len(re.findall(short, told)) == 2, "at rest, of both questions"
     assert f"Not answered. Bus 355.1 V, live, no fault\r\n{ONCE}" in told
     assert "live for" not in told
 
