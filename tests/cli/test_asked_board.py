@@ -481,7 +481,7 @@ def test_watch_draws_on_a_terminal_and_leaves_it_as_it_was(board):
         if not stopped and out.count(b"LIVE") >= 2:
             process.send_signal(signal.SIGINT)
             stopped = True
-    assert process.wait(5) == 0
+    assert process.wait(60) == 0
     os.close(master)
     assert b"Traceback" not in out
     assert out.count(b"\x1b[?1049h") == out.count(b"\x1b[?1049l") == 1
