@@ -49,6 +49,7 @@ _TIMES = {
     "build.tick": "50 ms",
     "contactor.close_time": "50 ms",
     "contactor.release_time": "60 ms",
+    "contactor.inspect_after": 1,
     "timing.ramp": "2 s",
     "timing.ramp_fast": "1 s",
     "timing.crawl": "0 s",
