@@ -174,6 +174,7 @@ class _Mind:
             t = min(t, p.wait_ms + b.discharge_window_ms)
         elif stage == phases.CREEP:
             t = min(t, b.creep_ms)
+        part = min(p.part_ms, b.crawl_ms) if stage == phases.WIND_DOWN else p.part_ms
         moves = (
             phases.NEGATIVE_TEST <= stage <= phases.CHARGE_BUS or phases.POSITIVE_OPENS <= stage <= phases.PROOF_PULSE
         )
@@ -199,7 +200,7 @@ class _Mind:
             places, on = list(places), bytearray(on)
             places[33] = on[f.event[33]] = 0
         state = (
-            self.level, proven, stage, p.phase, t, p.wait_ms, 0 if fed else p.part_ms,
+            self.level, proven, stage, p.phase, t, p.wait_ms, 0 if fed else part,
             p.charge, p.calm, p.solid if drives or winds else 0, p.solid_ms if drives and not p.solid else 0,
             p.full_ms if drives else 0, p.lost_ms if drives else 0,
             min(p.restarts, 2) if stage >= phases.DISCHARGE else 0,
