@@ -808,7 +808,8 @@ class PromiseMonitor:
         above = not i.bus_state and i.bus_mv is not None and i.bus_mv >= bounds.dead_mv
         stands_ms = _STANDS_MS if bounds.speed_fitted else bounds.coast_ms + 1000
         known = self._pulses_ms >= stands_ms and (not self._untold_ms or self._untold_ms > bounds.fallback_ms + 1000)
-        if not above or not known or self._still_ms < stands_ms:
+        # A bus that is only said to be live is discharged as far as the heat goes that the same readings tell of.
+        if not above or not known or self._still_ms < stands_ms or self.bus_sensor_lies:
             self._idle_ms = 0
             return
         if self._idle_ms == 0:
