@@ -30,7 +30,11 @@ class Isolation(Part):
         ohm = i.isolation_ohm
         if not self.settled:
             self.closed_ms = min(self.closed_ms + dt, _UNSETTLED_MS) if self.closed_ms + 1 else 0
-            if not i.isolation_state and 0 <= i.isolation_age_ms <= self.closed_ms - b.iso_settle_ms:
+            if (
+                ohm is not None
+                and not i.isolation_state
+                and 0 <= i.isolation_age_ms <= self.closed_ms - b.iso_settle_ms
+            ):
                 self.settled = 1
             elif self.closed_ms >= _UNSETTLED_MS and self.watching:
                 self.faults.trip(10, self.closed_ms)
