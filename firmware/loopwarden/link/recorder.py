@@ -18,7 +18,7 @@ from loopwarden.signals import ZONES_MAX, Outputs
 FORMAT = const(1)
 ASKED, LOST = const(1), const(2)  # why it ended: the host wished it; the host took nothing, or no frame could be made
 _SIZE, _MASK = const(2048), const(2047)  # some 150 ticks
-_MOST = const(340)  # bytes of a frame in which everything changed
+_MOST = const(344)  # bytes of a frame in which everything changed, and of the last one after it
 _MORE, _NO_MORE = const(0x80), const(0)
 _READINGS, _OFTEN, _SELDOM, _FIELDS = const(7), const(4), const(12), const(43)
 _AGE = const(6)
@@ -49,7 +49,7 @@ class Frames:
         self.tick(None)
 
     def close(self, why):
-        """The last frame; there is room for it, as no tick takes what it needs."""
+        """The last frame; _MOST leaves room for it."""
         end = self.end
         for byte in (_MORE, _NO_MORE, why):
             self.ring[end] = byte
