@@ -115,15 +115,15 @@ def test_a_frame_that_is_missing_is_noticed():
         reader.next(data, at)
 
 
-@pytest.mark.parametrize("cut", range(1, 40))
-def test_bytes_that_end_within_a_frame_wait_for_more(cut):
+def test_bytes_that_end_within_a_frame_wait_for_more():
+    """Wherever they end; what is read then is the whole frame."""
     (frame,) = quiet_frames(1)
-    if cut >= len(frame):
-        pytest.skip("the frame is shorter")
-    reader = Frames()
-    with pytest.raises(IncompleteError):
-        reader.next(frame[:cut], 0)
-    assert reader.next(frame, 0) == (len(frame), None)
+    assert len(frame) > 20
+    for cut in range(len(frame)):
+        reader = Frames()
+        with pytest.raises(IncompleteError):
+            reader.next(frame[:cut], 0)
+        assert reader.next(frame, 0) == (len(frame), None)
 
 
 @given(st.binary(max_size=600))

@@ -159,6 +159,14 @@ def test_a_beginning_that_another_program_wrote_is_refused_in_words(tmp_path, he
     assert said in str(error.value)
 
 
+def test_two_recordings_in_one_file_are_the_first_one(recorded):
+    """Else its ticks would be decided on from the end of the other, and called different."""
+    data = recorded.read_bytes()
+    found = replay(read(changed(recorded, data + data)))
+    assert (found.identical, found.ticks) == (True, 3_616)
+    assert any("another recording begins" in remark for remark in found.remarks)
+
+
 def test_a_copy_is_as_good(recorded, tmp_path):
     copied = shutil.copy(recorded, tmp_path / "copy.rec")
     assert ticks_of(copied) == ticks_of(recorded)

@@ -1,6 +1,8 @@
 """A recording decided again: the same program decides the same, and what differs is shown."""
 
 import json
+import re
+import zlib
 from contextlib import closing
 from dataclasses import replace
 
@@ -9,11 +11,12 @@ from board.chat import sealed
 from sim.board_bench import RecordedBoard, fresh_image, scenario_of
 
 from loopwarden.policy import limits
+from loopwarden.policy.phases import DISCHARGING, LIVE, OPENING, PRECHARGING, WINDING
 from loopwarden_cli.main import main
 from loopwarden_link.errors import Lost
 from loopwarden_record import capture as capture_module
 from loopwarden_record.capture import capture
-from loopwarden_record.recording import read
+from loopwarden_record.recording import RecordingError, read
 from loopwarden_record.replay import replay
 from loopwarden_record.simulated import record_scenario
 from loopwarden_sim.scenario import load_scenario
@@ -21,6 +24,7 @@ from loopwarden_sim.virtual_board import VirtualBoard
 from record import SCENARIOS
 
 TICKS_OF_REST = 750
+START = 251 + TICKS_OF_REST
 ENDED = 4_100  # tick; the board lets its supply go some hundred ticks later
 
 
@@ -125,7 +129,8 @@ def from_board(tmp_path_factory):
     )
     scenario = replace(plain, events=events, ticks=ENDED + 100, expectations=())
     answers = {TICKS_OF_REST: sealed(7, b"record"), ENDED: b"\r"}
-    return board_file(scenario, folder / "board", answers)
+    run, sent = board_file(scenario, folder / "board", answers)
+    return run, scenario, sent
 
 
 class StreamOf:
@@ -160,7 +165,7 @@ class LinkOf:
 
 def test_the_firmware_under_micropython_decides_as_this_program_does(from_board, tmp_path):
     """S14, over a whole drive: recorded by the firmware, decided again here."""
-    _, sent = from_board
+    _, _, sent = from_board
     path = tmp_path / "board.rec"
     ticks, why = capture(LinkOf(sent), path, stop=lambda: False)
     assert "asked" in why
@@ -169,15 +174,28 @@ def test_the_firmware_under_micropython_decides_as_this_program_does(from_board,
     assert (found.identical, found.ticks, found.remarks) == (True, ticks, [])
 
 
-def test_recording_changes_nothing_that_the_board_decides(from_board):
-    run, _ = from_board
-    phases = {tick.phase for tick in run.ticks.values()}
-    assert len(phases) >= 6, "it drove and came to rest"
+def phases_of(run):
+    """Each new phase from the start button on, with its tick."""
+    found = []
+    for number, tick in sorted(run.ticks.items()):
+        if number > START and (not found or found[-1][0] != tick.phase):
+            found.append((tick.phase, number))
+    return found
+
+
+def test_a_drive_that_is_recorded_goes_as_one_that_is_not(from_board, tmp_path):
+    """The same phases; each at most a round of the slow subjects, whose turns begin anew, away from where it was."""
+    run, scenario, _ = from_board
+    alone, _ = board_file(scenario, tmp_path / "alone", {})
+    for one in (run, alone):
+        assert [phase for phase, _ in phases_of(one)] == [PRECHARGING, LIVE, WINDING, OPENING, DISCHARGING]
+    for (_, one), (_, other) in zip(phases_of(run), phases_of(alone), strict=True):
+        assert abs(one - other) <= 16
 
 
 @pytest.mark.parametrize("part", [0.3, 0.7, 0.95])
 def test_a_cable_that_is_pulled_leaves_all_that_came(from_board, tmp_path, part):
-    _, sent = from_board
+    _, _, sent = from_board
     data = b"".join(sent)
     path = tmp_path / "cut.rec"
     ticks, why = capture(LinkOf([data[: round(part * len(data))]]), path, stop=lambda: False)
@@ -187,8 +205,20 @@ def test_a_cable_that_is_pulled_leaves_all_that_came(from_board, tmp_path, part)
     assert found.ticks == ticks > 100
 
 
+def test_a_board_that_leaves_out_what_the_decisions_start_from_is_told_in_words(from_board, tmp_path):
+    _, _, sent = from_board
+    data = re.sub(rb'"flats":\d+,', b"", b"".join(sent), count=1)
+    begin = data.index(b'{"n":7,"i":2,"kind":"memory"')
+    line = data[begin : data.index(b"\r\n", begin)]
+    body = line[: line.rindex(b',"crc"')]
+    data = data.replace(line, body + b',"crc":"%08x"}' % zlib.crc32(body))
+    with pytest.raises(RecordingError, match="flats is None, not a number"):
+        capture(LinkOf([data]), tmp_path / "x.rec", stop=lambda: False)
+    assert not (tmp_path / "x.rec").exists()
+
+
 def test_a_board_that_falls_silent_ends_it(from_board, tmp_path, monkeypatch):
-    _, sent = from_board
+    _, _, sent = from_board
     monkeypatch.setattr(capture_module, "_SILENT_S", 0.05)
     link = LinkOf([b"".join(sent)[:20_000]])
     pieces = link.of.port.sent

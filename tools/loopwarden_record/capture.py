@@ -27,7 +27,12 @@ def _header(objects: list[Object]) -> Header:
     except (KeyError, ValueError) as error:
         raise RecordingError(f"what its decisions start from cannot be read: {error}") from None
     names = ("positive_proven", "negative_proven", "precharge_mj", "discharge_mj", "flats", "under_load")
-    start = {name: value for name in (*names, "clock_ms", "cycle") if type(value := numbers.get(name)) is int}
+    start: dict[str, int] = {}
+    for name in (*names, "clock_ms", "cycle"):
+        value = numbers.get(name)
+        if type(value) is not int:
+            raise RecordingError(f"what its decisions start from cannot be read: {name} is {value!r}, not a number")
+        start[name] = value
     now = datetime.now(UTC).isoformat(timespec="seconds")
     return Header(str(numbers.get("program", "")), str(numbers.get("board", "")), now, start, locked)
 

@@ -147,6 +147,9 @@ def read(path: Path) -> Recording:
     at = len(line) + 1
     while at < len(data):
         kind, content, at = _piece_at(data, at, found.remarks)
+        if kind == b"h" and header is not None:
+            found.remarks.append("another recording begins within it; it is left out")
+            break
         if kind == b"h":
             header = _header(path, content)
         elif kind == b"b":
