@@ -737,7 +737,18 @@ def test_s12_the_heat_stays_in_the_budget(change: Change, good: bool):
     ],
 )
 def test_s12_a_discharge_at_standstill_does_not_wait(wait_ms: int, kmh: float, name: str, good: bool):
+    assert ("S12" not in waits_at_standstill(wait_ms, kmh, name)) == good
+
+
+def test_s12_a_discharge_by_a_reading_that_is_made_to_lie_may_wait_as_its_heat_lies_as_well():
+    """And only then: the same wait with nothing falsified is a breach."""
+    assert "S12" in waits_at_standstill(8_000, 0.0, "")
+    assert "S12" not in waits_at_standstill(8_000, 0.0, "", lies=True)
+
+
+def waits_at_standstill(wait_ms: int, kmh: float, name: str, *, lies: bool = False) -> set[str]:
     b = Bench()
+    b.monitor.bus_sensor_lies = lies
     for now in cycle(b):
         if now == "discharging":
             for slower in (20.0, 3.0):  # so that the standstill begins here
@@ -747,7 +758,20 @@ def test_s12_a_discharge_at_standstill_does_not_wait(wait_ms: int, kmh: float, n
             b.names |= {name} if name else set()
             b.run(wait_ms)
             break
-    assert ("S12" not in b.broken()) == good, b.seen()
+    return b.broken()
+
+
+@pytest.mark.parametrize(("rolled_ms", "good"), [(20, True), (300, False)])
+def test_s1_one_that_has_just_begun_to_roll_gives_no_pulse_yet(rolled_ms: int, good: bool):
+    """The readings say standing: for a tick nobody can know better, after some tenths of a second one must."""
+    b = Bench()
+    for now in cycle(b):
+        if now == "asked":
+            b.w.speed_kmh = 6.0
+            b.run(rolled_ms - DT_MS)
+        if now == "first proof":
+            break
+    assert (not any("known to stand" in one.seen for one in b.monitor.breaches)) == good, b.seen()
 
 
 def kept_waiting(change: Change, wait_ms: int) -> set[str]:
