@@ -38,26 +38,9 @@ READINGS = {
     "isolation_ohm": "isolation_state",
     "speed_mm_s": "speed_state",
 }
-PERMILLE = ("drive_limit_permille", "charge_limit_permille", "pump_permille", "fan_permille")
-FLAGS = (
-    "positive",
-    "negative",
-    "precharge",
-    "discharge",
-    "inverter_enable",
-    "charger_enable",
-    "hv_loads_enable",
-    "hold",
-    "heater",
-    "chiller",
-    "chill_valve",
-    "heat_share",
-    "lamp_ready",
-    "lamp_caution",
-    "lamp_stop",
-    "lamp_hv",
-    "heartbeat",
-)
+_OUTPUTS = tuple(vars(signals.Outputs()))
+PERMILLE = tuple(name for name in _OUTPUTS if name.endswith("_permille"))
+FLAGS = tuple(name for name in _OUTPUTS if name not in PERMILLE)
 SWITCHES = {
     "key": signals.KEY,
     "start": signals.START,
