@@ -3,10 +3,10 @@
 
     python3 tools/dev.py demo               drive the orchard truck through a day
     python3 tools/dev.py test [ARG ...]     every check; with arguments pytest alone, given those
-    python3 tools/dev.py branches        every branch of the policy is taken by its own tests
+    python3 tools/dev.py branches           every branch of the policy is taken by its own tests
     python3 tools/dev.py bench [--json FILE]
     python3 tools/dev.py soak [--minutes N] [--json FILE]
-    python3 tools/dev.py pages           write the pages of proof anew
+    python3 tools/dev.py pages              write the pages of proof anew
 
 Uses the standard library only. It decides nothing about the project; what it installs is in requirements.lock.
 """

@@ -71,7 +71,7 @@ class Browser:
         os.close(self._write)
 
     def call(self, method: str, **parameters: Any) -> Any:
-        """One command of the protocol; its result. Errors: AssertionError for an error or no answer."""
+        """One command of the protocol; its result. Errors: AssertionError for an error, OSError for no answer."""
         self._number += 1
         message: dict[str, Any] = {"id": self._number, "method": method, "params": parameters}
         if self._session:
@@ -109,10 +109,12 @@ class Browser:
     def _next(self, until_s: float) -> dict[str, Any]:
         while b"\0" not in self._buffer:
             left_s = until_s - time.monotonic()
-            assert left_s > 0, "the browser does not answer"
+            if left_s <= 0:
+                raise TimeoutError("the browser does not answer")
             if select.select([self._read], [], [], left_s)[0]:
                 data = os.read(self._read, 1 << 16)
-                assert data, "the browser has ended"
+                if not data:
+                    raise ConnectionError("the browser has ended")
                 self._buffer += data
         line, self._buffer = self._buffer.split(b"\0", 1)
         answer: dict[str, Any] = json.loads(line)

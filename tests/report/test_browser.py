@@ -25,7 +25,7 @@ def page(welded, tmp_path_factory):
 def browser(page, tmp_path_factory):
     try:
         browser = Browser(tmp_path_factory.mktemp("profile"))
-    except (AssertionError, OSError) as error:
+    except OSError as error:  # it ended at once, or does not answer: no such machine draws anything
         pytest.skip(f"Chromium is installed and does not start here: {error}")
     browser.open(page)
     yield browser
