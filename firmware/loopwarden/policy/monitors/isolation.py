@@ -30,11 +30,7 @@ class Isolation(Part):
         ohm = i.isolation_ohm
         if not self.settled:
             self.closed_ms = min(self.closed_ms + dt, _UNSETTLED_MS) if self.closed_ms + 1 else 0
-            if (
-                ohm is not None
-                and not i.isolation_state
-                and 0 <= i.isolation_age_ms <= self.closed_ms - b.iso_settle_ms
-            ):
+            if 0 <= i.isolation_age_ms <= self.closed_ms - b.iso_settle_ms and not (i.isolation_state or ohm is None):
                 self.settled = 1
             elif self.closed_ms >= _UNSETTLED_MS and self.watching:
                 self.faults.trip(10, self.closed_ms)
