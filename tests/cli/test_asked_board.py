@@ -466,7 +466,14 @@ def test_watch_draws_on_a_terminal_and_leaves_it_as_it_was(board):
     """In a process of its own, ended by Ctrl-C: alternate screen and cursor given back, exit 0."""
     master, slave = pty.openpty()
     command = [sys.executable, "-m", "loopwarden_cli.main", "watch", "--port", str(board.path)]
-    process = subprocess.Popen(command, stdout=slave, stderr=slave, stdin=slave, env={**os.environ, "TERM": "xterm"})
+    process = subprocess.Popen(
+        command,
+        stdout=slave,
+        stderr=slave,
+        stdin=slave,
+        env={**os.environ, "TERM": "xterm"},
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a job in the background inherits none
+    )
     os.close(slave)
     out, until_s, stopped = b"", time.monotonic() + 20, False
     while time.monotonic() < until_s:
@@ -481,7 +488,7 @@ def test_watch_draws_on_a_terminal_and_leaves_it_as_it_was(board):
         if not stopped and out.count(b"LIVE") >= 2:
             process.send_signal(signal.SIGINT)
             stopped = True
-    assert process.wait(60) == 0
+    assert process.wait(5) == 0
     os.close(master)
     assert b"Traceback" not in out
     assert out.count(b"\x1b[?1049h") == out.count(b"\x1b[?1049l") == 1
