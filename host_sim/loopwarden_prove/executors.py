@@ -3,6 +3,7 @@
 Decides nothing about the work. Every executor gives the same results for the same tasks; only their order differs.
 """
 
+import gc
 import multiprocessing
 import signal
 from collections.abc import Callable, Iterable, Iterator
@@ -140,11 +141,12 @@ class DaskExecutor:
         except ImportError:
             raise ExecutorError("--cluster needs dask: pip install 'dask[distributed]'") from None
         self._dask = distributed
-        try:
-            self._client: Any = distributed.Client(self.address, timeout=_CONNECT_S)
-        except Exception as error:  # OSError, ValueError, TypeError; on a busy machine its own assertion
-            reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-            raise ExecutorError(f"--cluster {self.address}: no scheduler answers there: {reason}") from None
+        self._client, reason = self._connected()
+        if self._client is None:
+            # Now, where nothing waits: a client that failed ends itself when it is collected, and one that is collected
+            # while another begins waits for that one's lock, which is never given up.
+            gc.collect()
+            raise ExecutorError(f"--cluster {self.address}: no scheduler answers there: {reason}")
         try:
             self._client.wait_for_workers(1, timeout=_CONNECT_S)
         except TimeoutError:
@@ -157,6 +159,13 @@ class DaskExecutor:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._client.close()
+
+    def _connected(self) -> tuple[Any, str]:
+        """A client, or None and the reason in one line."""
+        try:
+            return self._dask.Client(self.address, timeout=_CONNECT_S), ""
+        except Exception as error:  # OSError, ValueError, TypeError; its own assertion
+            return None, str(error).splitlines()[0] if str(error) else type(error).__name__
 
     def map_unordered(self, function: Callable[[T], R], tasks: Iterable[T]) -> Iterator[tuple[int, R]]:
         """See `Executor`. What a lost worker had in hand is done by another; the last one must not be lost."""

@@ -2,6 +2,7 @@
 
 import socket
 import sys
+import weakref
 from itertools import count
 
 import pytest
@@ -117,8 +118,24 @@ def test_without_dask_one_line_says_what_to_install(monkeypatch):
         DaskExecutor("tcp://127.0.0.1:1").__enter__()
 
 
+def test_no_client_that_failed_is_left_to_be_collected_at_a_bad_time(monkeypatch):
+    """Collected while the next one begins it waits for that one's lock: for ever, or until dask's bare assertion."""
+    distributed = pytest.importorskip("dask.distributed")
+    left = weakref.WeakSet()
+
+    class Client(distributed.Client):
+        def __init__(self, *positional, **named):
+            left.add(self)
+            super().__init__(*positional, **named)
+
+    monkeypatch.setattr(distributed, "Client", Client)
+    monkeypatch.setattr("loopwarden_prove.executors._CONNECT_S", 0.5)
+    with pytest.raises(ExecutorError, match="no scheduler answers there"):
+        DaskExecutor("tcp://127.0.0.1:1").__enter__()
+    assert not left
+
+
 def test_a_client_that_fails_in_its_own_way_is_one_line(monkeypatch):
-    """Seen once on an overloaded machine: dask's client gave up waiting for its own thread with a bare assertion."""
 
     def client(address, timeout):
         raise AssertionError

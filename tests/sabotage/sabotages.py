@@ -567,8 +567,8 @@ SABOTAGES = (
         (
             "S7",
             "a reading from before closing counts",
-            "<= self.closed_ms - b.iso_settle_ms:",
-            "<= self.closed_ms + b.iso_settle_ms:",
+            "<= self.closed_ms - b.iso_settle_ms and",
+            "<= self.closed_ms + b.iso_settle_ms and",
             ("board_reset_at_speed",),
         ),
     ),
