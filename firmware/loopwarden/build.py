@@ -17,6 +17,7 @@ _MJ = 1 << 29
 _MS = 1 << 29
 _DC = 10000
 _COUNTS = 4095
+_WORD = (1 << 30) - 1
 _LOOPS = 6
 _ZONES = 10
 
@@ -278,6 +279,10 @@ class Build:
         self.convert_iso_fault_low = take.int("convert_iso_fault_low", -1, 100000)
         self.convert_iso_fault_high = take.int("convert_iso_fault_high", -1, 100000)
         self.convert_iso_stale_ms = take.int("convert_iso_stale_ms", 0, 60000)
+
+        # CAN, empty without: the first identifier that is sent (-1 none); how many numbers tell of the isolation
+        # monitor's frame, and those; then those of the speed's (convert/frames.py).
+        self.can = take.ints("can", -_WORD, _WORD, 0, 80)
 
         # Places: 0 to 29 a pin, 100 on a converter's channel, 200 on a bit of the input registers, 300 on one of the
         # output registers, -1 not fitted; in the orders that board/plan.py names. All empty: no board, host only.

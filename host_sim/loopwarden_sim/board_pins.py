@@ -5,6 +5,7 @@ unless held off, registers that are off until enabled.
 """
 
 import struct
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,9 +14,11 @@ from loopwarden.convert.raw import Raw
 from loopwarden_build import pins as P
 from loopwarden_build.model import BuildFile
 
-_OUT = struct.Struct("<BQIIIHHHHHQIIIIIIIBB21sHHI")
+_OUT = struct.Struct("<BQIIIHHHHHQIIIIIIIBB21sHHIB")
 _IN = struct.Struct("<BIIH16H4HBIIHIIBH")
-OUT_BYTES = _OUT.size
+_FRAME = struct.Struct("<IB8s")
+OUT_BYTES, FRAME_BYTES = _OUT.size, _FRAME.size
+CanFrame = tuple[int, bytes]  # identifier, bit 29 set for an extended one; 0 to 8 bytes
 TICK, RESET, BITE = 1, 2, 3
 NO_ANSWER = 0xFFFF
 COILS = ("positive", "negative", "precharge", "discharge")
@@ -45,11 +48,18 @@ class PinState:
     active: bytes
     granted: tuple[int, int]
     heap: int
+    frames: tuple[CanFrame, ...]
+
+
+def frames_after(data: bytes) -> int:
+    """How many CAN frames follow the message that begins with these OUT_BYTES."""
+    return int(_OUT.unpack(data)[24])
 
 
 def read_state(data: bytes) -> PinState:
-    """The board's message."""
-    values = _OUT.unpack(data)
+    """The board's message, with the frames that follow it."""
+    values = _OUT.unpack(data[:OUT_BYTES])
+    frames = tuple((number, content[:length]) for number, length, content in _FRAME.iter_unpack(data[OUT_BYTES:]))
     return PinState(
         kind=values[0],
         us=values[1],
@@ -67,6 +77,7 @@ def read_state(data: bytes) -> PinState:
         active=values[20][: values[9]],
         granted=values[21:23],
         heap=values[23],
+        frames=frames,
     )
 
 
@@ -145,8 +156,16 @@ class Harness:
 
     # In
 
-    def answer(self, raw: Raw, before: PinState | None, command: int, *, crash_ended: bool) -> bytes:
-        """The world as the pins see it; `before`: what the board drove since the last answer."""
+    def answer(
+        self,
+        raw: Raw,
+        before: PinState | None,
+        command: int,
+        *,
+        crash_ended: bool,
+        frames: Sequence[CanFrame] = (),
+    ) -> bytes:
+        """The world as the pins see it; before: what the board drove since the last answer; frames: of its CAN bus."""
         levels, chain = 0, _TIED
         known: Any = raw
         for bit, place in self._levels:
@@ -185,8 +204,8 @@ class Harness:
             known.speed_period_us,
             known.crash_us,
             crash,
-            0,
-        )
+            len(frames),
+        ) + b"".join(_FRAME.pack(number, len(content), content) for number, content in frames)
 
     def _channels(self, raw: Any) -> list[tuple[int, int | None]]:
         counts = (raw.pack_counts, raw.bus_counts, raw.current_counts, raw.supply_counts, raw.reference_counts)

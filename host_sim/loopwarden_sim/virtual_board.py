@@ -16,8 +16,9 @@ import subprocess
 import sysconfig
 import tempfile
 import tty
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from littlefs import LittleFS
 
@@ -25,7 +26,17 @@ from loopwarden_build.integer_build import to_device
 from loopwarden_build.model import BuildFile
 from loopwarden_build.pack import pack_bytes
 from loopwarden_install.version import TOP, names, on_board, script_for, version_of
-from loopwarden_sim.board_pins import BITE, OUT_BYTES, RESET, Harness, PinState, read_state
+from loopwarden_sim.board_pins import (
+    BITE,
+    FRAME_BYTES,
+    OUT_BYTES,
+    RESET,
+    CanFrame,
+    Harness,
+    PinState,
+    frames_after,
+    read_state,
+)
 
 GUEST = Path(__file__).parent / "board_guest"
 BLOCKS = 352  # of 4096 bytes: the file system of a board with 2 MB
@@ -115,6 +126,16 @@ def interpreter() -> Path:
     return found
 
 
+class Bus(Protocol):
+    """A CAN bus, looked at once a tick."""
+
+    def heard(self) -> Sequence[CanFrame]:
+        """What came since the last look."""
+
+    def say(self, frames: Sequence[CanFrame]) -> None:
+        """What the board sent in its tick."""
+
+
 class VirtualBoard:
     """One board. Attributes: port (path of its serial port), state (its pins after the last tick; None without power).
 
@@ -122,6 +143,7 @@ class VirtualBoard:
     stalls      False: writing flash takes no time, as in the host simulation
     clock_us    where its tick counter stands when virtual time begins
     flash_log   a file to which every erase and program is added, for power cuts at each of them
+    bus         what is at the other end of its CAN controller; None: nothing, and what it sends goes nowhere
     """
 
     def __init__(
@@ -133,6 +155,7 @@ class VirtualBoard:
         clock_us: int = 0,
         heap_bytes: int = HEAP_BYTES,
         flash_log: Path | None = None,
+        bus: Bus | None = None,
     ) -> None:
         self._binary = interpreter()
         self.harness = Harness(build)
@@ -144,6 +167,7 @@ class VirtualBoard:
         self._clock_us = clock_us
         self._heap_bytes = heap_bytes
         self._flash_log = flash_log
+        self._bus = bus
         self._folder = Path(tempfile.mkdtemp(prefix="loopwarden-board-"))
         # The board has the one end, whoever opens the port the other; ours keeps it up while nobody does.
         self._master, self._slave = pty.openpty()
@@ -225,22 +249,29 @@ class VirtualBoard:
         After a reset of its own the state's kind is RESET or BITE, and the board must be started again.
         """
         assert self.state is not None
-        os.write(self._to_guest, self.harness.answer(raw, self.state, command, crash_ended=crash_ended))
+        heard = () if self._bus is None else self._bus.heard()
+        os.write(self._to_guest, self.harness.answer(raw, self.state, command, crash_ended=crash_ended, frames=heard))
         state = self.state = self._receive()
+        if self._bus is not None:
+            self._bus.say(state.frames)
         self.bad_erases += state.bad_erases
         if state.kind in (RESET, BITE):
             self.resets.append("watchdog" if state.kind == BITE else "reset")
         return state
 
     def _receive(self) -> PinState:
+        message = self._read(OUT_BYTES)
+        return read_state(message + self._read(FRAME_BYTES * frames_after(message)))
+
+    def _read(self, count: int) -> bytes:
         data = b""
-        while len(data) < OUT_BYTES:
+        while len(data) < count:
             ready, _, _ = select.select([self._from_guest], [], [], HANG_S)
-            part = os.read(self._from_guest, OUT_BYTES - len(data)) if ready else b""
+            part = os.read(self._from_guest, count - len(data)) if ready else b""
             if not part:
                 raise BoardError(f"the board's process {'ended' if ready else 'hangs'}: {self.console_text()[-1500:]}")
             data += part
-        return read_state(data)
+        return data
 
     def type(self, text: str) -> None:
         """Type at the console, as a terminal would."""

@@ -25,6 +25,7 @@ from code_lines import folder_lines
 from drive import recorded, timed
 from drive_report import reported
 from install.install_bench import flash_cuts, old_image, pulled_cables, recorded_install, spread
+from link.sent import counted
 from memory.guest_runs import SESSIONS, cuts, wear
 from policy.recordings import record
 from policy.stories import STORIES, told
@@ -114,6 +115,7 @@ FIGURES: dict[str, tuple[str, float | None]] = {
     "first_output_instructions": ("", None),
     "replay_times_real_time": ("", None),
     "record_overhead_percent": ("%", 25),
+    "can_pack_instructions": ("", 60_000),
     "campaign_ticks_per_s": ("1/s", None),
     "campaign_scaling_2_workers": ("", None),
     "campaign_cases": ("", None),
@@ -158,6 +160,12 @@ def story_cost(name: str) -> tuple[str, dict[str, int]]:
     """A story of the policy's tests, among them everything going bad at once."""
     build, ticks, _ = told(name)
     return name, cost({"build.json": build, "ticks.bin": ticks}, 0, 0)
+
+
+def frame_cost(name: str) -> int:
+    """The dearest frame that is sent on a CAN bus in a story."""
+    most: int = counted(name)["most"]
+    return most
 
 
 def cut_run(run: tuple[str, int]) -> dict[str, Any]:
@@ -273,6 +281,7 @@ def measure() -> tuple[dict[str, float], list[str]]:
                 remarks.append(f"scenario {name} failed: {problem}")
             heap += answer["heap"]
             worst[name] = answer["most"]
+        figures["can_pack_instructions"] = max(pool.map(frame_cost, STORIES))
         for name, answer in pool.map(story_cost, STORIES):
             heap += answer["heap"]
             worst[f"story: {name}"] = answer["most"]

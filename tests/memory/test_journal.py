@@ -5,7 +5,7 @@ import zlib
 
 import pytest
 
-from loopwarden.memory.journal import Journal
+from loopwarden.memory.journal import PAGE, Journal
 
 BLOCKS = (4, 0, 2)  # numbers of the blocks, in the journal's order
 KIND = 3
@@ -36,7 +36,7 @@ class Nor:
 
 def erased(flash=None):
     """A journal whose blocks were all erased by it: sequences 1 to 3 are in their first pages."""
-    journal = Journal(flash or Nor(), BLOCKS)
+    journal = Journal(flash or Nor(), BLOCKS, bytearray(PAGE))
     assert all(journal.erase(k) for k in range(3))
     journal.recount()
     return journal
@@ -44,7 +44,7 @@ def erased(flash=None):
 
 def scanned(flash, folded=0):
     """A journal found on a flash, and what it handed over: (kind, sequence, first byte)."""
-    journal, taken = Journal(flash, BLOCKS), []
+    journal, taken = Journal(flash, BLOCKS, bytearray(PAGE)), []
     journal.scan(folded, lambda kind, sequence, page: taken.append((kind, sequence, page[8])))
     return journal, taken
 

@@ -49,10 +49,10 @@ another program or library, run in the test itself. Standards were mostly seen i
 sold original. Rule-book values are for that competition, regulation values for road vehicles. A check of arithmetic is
 no measurement: nothing here ran on a board.
 
-Not here, as the project has no CAN: codes over CAN (modes 03, 07 and 0A, UDS 19 02), EMCY, J1939. Not here, as nothing
-in the project states or computes it: time limits after a crash, charge at bare pins, hold-up of a shutdown circuit,
-share of cells with a sensor, warning time before a fire, ready-to-drive by a brake, accuracy classes of platinum
-sensors, an older edition's precharge by time.
+Not here, as no general tester is answered: codes over CAN (modes 03, 07 and 0A, UDS 19 02), EMCY, J1939. Not here, as
+nothing in the project states or computes it: time limits after a crash, charge at bare pins, hold-up of a shutdown
+circuit, share of cells with a sensor, warning time before a fire, ready-to-drive by a brake, accuracy classes of
+platinum sensors, an older edition's precharge by time.
 """
 
 

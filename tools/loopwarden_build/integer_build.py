@@ -47,6 +47,7 @@ CRAWL_PERMILLE = 100  # the roadside is reached at a tenth of the rated power
 PROOF_FALL_PERMILLE = 30  # a proof pulse must bring the bus down by 3 %, or 10 V where that is more
 WARN_CLEAR = 1.10  # an isolation warning heals a tenth above its limit
 NEVER_DC = 10_000  # a temperature that no zone reaches: this cooling is not fitted
+NO_ID = -1  # no frames are sent
 NEVER_COUNTS = -1  # no converter reading is below it
 MONITOR_PERIODS = 3  # without an edge for so many periods a monitor's reading is stale
 DUTY_STEPS = 10_000  # duty cycles in hundredths of a percent
@@ -78,6 +79,7 @@ def to_device(build: BuildFile) -> Device:
         **convert_zones(build.zone),
         **_convert_lines(build),
         **_convert_isolation(build),
+        "can": [] if build.can is None else [build.can.first_id, 0],
         **pins.to_device(build),
     }
 

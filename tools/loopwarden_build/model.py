@@ -452,6 +452,14 @@ class Pulls(Table):
     ]
 
 
+class CanFrames(Table):
+    """The frames that the board sends on a CAN bus; what is in them stands in loopwarden.dbc."""
+
+    first_id: int = Field(
+        ge=0, le=0x7FA, description="identifier (11 bits) of the first of six frames, the others follow it one by one"
+    )
+
+
 class Card(Table):
     """The one-page card for whoever works on the build."""
 
@@ -499,6 +507,9 @@ class BuildFile(Table):
         default_factory=dict,
         description="signal to place: GP0 to GP29, converter 0 to 15, shift-in 0 to 15, shift-out 0 to 15, or none; "
         "without any the build can only be simulated",
+    )
+    can: Annotated[CanFrames | None, OrNone(CanFrames)] = Field(
+        default=None, description="the frames that the board sends on a CAN bus; without them it sends none"
     )
     pulls: Pulls | None = Field(default=None, description="the external resistors at the pins; needed with a plan")
     ratings: list[RatedPart] = Field(default_factory=list, max_length=40, description="further parts to rate")

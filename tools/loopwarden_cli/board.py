@@ -15,6 +15,7 @@ from pathlib import Path
 
 from loopwarden_build.load import BuildError, read_build
 from loopwarden_build.model import BuildFile
+from loopwarden_can.bus import BoardBus, CanError, open_bus
 from loopwarden_cli.build_file import refused
 from loopwarden_cli.result import Result, UserError
 from loopwarden_sim import deeds
@@ -47,6 +48,9 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
     parser.add_argument("--flash", type=Path, metavar="FILE", help="flash image to keep; made when it does not exist")
     parser.add_argument("--new", action="store_true", help="a flash just installed, with a new fault memory")
     parser.add_argument("--fast", action="store_true", help="as fast as this machine can, not in real time")
+    parser.add_argument(
+        "--can", metavar="BUS", help="put its CAN frames on a bus: INTERFACE:CHANNEL of python-can, as socketcan:vcan0"
+    )
     parser.add_argument("--for", dest="seconds", type=float, metavar="S", help="end after so many simulated seconds")
 
 
@@ -61,14 +65,22 @@ def run(args: argparse.Namespace) -> Result:
     tick_s = scenario.build.build.tick
     ticks = _FOR_EVER if args.seconds is None else max(round(args.seconds / tick_s), 1)
     try:
-        with _flash(args, scenario) as image, contextlib.closing(VirtualBoard(scenario.build, image)) as board:
+        with (
+            _flash(args, scenario) as image,
+            _bus(args.can) as bus,
+            contextlib.closing(VirtualBoard(scenario.build, image, bus=bus)) as board,
+        ):
             _say(f"Virtual board of {scenario.build.build.name}: the firmware under MicroPython, in a simulated world.")
             _say(f"Serial port: {board.port}")
             _say(f"Flash image: {image}")
+            if args.can:
+                _say(f"CAN bus: {args.can}")
             _say("Type help for what you can do to the world. Ctrl-C ends.")
             outcome = _Session(replace(scenario, ticks=ticks), board, paced=not args.fast).go(None, None)
     except KeyboardInterrupt:
         return Result("The board is off.")
+    except CanError as error:
+        raise UserError(str(error)) from None
     except BoardError as error:
         raise UserError(f"{args.file}: {error}") from None
     except OSError as error:
@@ -105,6 +117,15 @@ def _flash(args: argparse.Namespace, scenario: Scenario) -> Iterator[Path]:
         elif args.new:
             raise UserError(f"{image}: is there already; --new makes one anew, so name another or remove it")
         yield image
+
+
+@contextlib.contextmanager
+def _bus(name: str | None) -> Iterator[BoardBus | None]:
+    if name is None:
+        yield None
+        return
+    with open_bus(name) as bus:
+        yield BoardBus(bus)
 
 
 def _say(text: str) -> None:

@@ -3,6 +3,7 @@
 import argparse
 from datetime import UTC, datetime
 
+from loopwarden_cli import heard_board
 from loopwarden_cli.asked_board import add_options, asked_board, plain
 from loopwarden_cli.board_words import active_lines, clean, head, shown, table, wrapped
 from loopwarden_cli.result import Result
@@ -44,10 +45,13 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
     )
     parser.add_argument("code", nargs="*", metavar="CODE", help="a code (P0A0A-13) or its name (loop open)")
     add_options(parser, tells_time=True)
+    heard_board.add_options(parser)
 
 
 def run(args: argparse.Namespace) -> Result:
     """Return the list or the page of one code; UserError where no board answers, or it knows no such code."""
+    if args.can:
+        return heard_board.faults_heard(args)
     with asked_board(args) as board:
         answer = board.link.read(" ".join(("faults", *args.code)))
     faults = plain(answer, "fault")

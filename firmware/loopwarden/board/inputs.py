@@ -55,7 +55,7 @@ class Inputs:
         if build.convert_iso_output == LINE:
             Pin(isolation, Pin.IN)
             self.isolation_pin = 1 << isolation
-        else:
+        elif isolation >= 0:
             self.isolation = PeriodLine(isolation)
         if speed >= 0:
             self.speed = PulseLine(speed)

@@ -54,7 +54,8 @@ def run(feed, folder):
     console = Console(Port(), info, gc.mem_free() >= WHOLE_FREE)
     feed()
     gc.collect()
-    loop.start(board, built, memory, console, note_error, row)
+    link = _with_can(board, built, console) if built.can else console
+    loop.start(board, built, memory, link, note_error, row)
 
 
 def _build_of(folder):
@@ -63,6 +64,16 @@ def _build_of(folder):
 
     built, digest = load_build(folder)
     return Kept(built), digest, folder + "/" + BUILD_FILE
+
+
+def _with_can(board, built, console):
+    # Imported in here: a build without CAN does not hold them.
+    from loopwarden.board.can import Can
+    from loopwarden.link.frames import Frames
+
+    can = Can(built)
+    board.sample = can.sampled(board.sample)
+    return Frames(can, built, console) if built.can[0] >= 0 else console
 
 
 def _remove_others(feed):

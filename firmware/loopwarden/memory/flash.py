@@ -19,7 +19,7 @@ from micropython import const
 
 from loopwarden.memory import codes as K
 from loopwarden.memory.drive_log import LINE_BYTES, LINES, SUMMARY_FILES, DriveLog
-from loopwarden.memory.journal import Journal
+from loopwarden.memory.journal import PAGE, Journal
 from loopwarden.memory.rules import KEPT, MARK_DEAD, MARK_LIVE, Memory
 from loopwarden.memory.sealed import DAMAGED, FOREIGN, HEAD, TAIL, seal, sealed_kind, sequence_of
 from loopwarden.policy import fault_table as T
@@ -93,7 +93,7 @@ class FlashMemory(Memory):
         return PowerUp(self)
 
     def _open_journal(self, blocks):
-        self.journal = Journal(self.flash, blocks)
+        self.journal = Journal(self.flash, blocks, memoryview(self.buffer)[:PAGE])  # no file is written meanwhile
 
     def _file(self, name, kind, names):
         # Content of a file, b"" without one; a damaged one is named.

@@ -23,13 +23,14 @@ class Journal:
 
     flash   block device with readblocks(n, buffer, offset), writeblocks(n, buffer, offset), ioctl(operation, n)
     blocks  numbers of the reserved blocks
+    check   PAGE bytes to read into; what is there may be overwritten in each call
     """
 
-    def __init__(self, flash, blocks):
+    def __init__(self, flash, blocks, check):
         self.flash = flash
         self.blocks = blocks
         self.page = bytearray(PAGE)
-        self.check = bytearray(PAGE)
+        self.check = check
         self.blank = b"\xff" * PAGE
         self.pages = len(blocks) * _PER_BLOCK
         self.at = self.free = self.used = self.damaged = self.foreign = self.misses = 0
@@ -71,7 +72,7 @@ class Journal:
                 self.dirty[n // _PER_BLOCK] = 1
                 if sequence > folded:
                     fresh[n // _PER_BLOCK] = 1
-                    take(kind, sequence, self.check)
+                    take(kind, sequence, bytes(self.check))
         self.at = (newest + 1) % self.pages
         self.at += self.at % _PER_BLOCK == 0
         self.damaged = len([n for n in bad if n % _PER_BLOCK and n != self.at and fresh[n // _PER_BLOCK]])

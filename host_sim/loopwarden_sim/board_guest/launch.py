@@ -8,7 +8,8 @@ import builtins
 import json
 import sys
 
-import machine  # noqa: F401  (the firmware imports it once its folder is out of reach)
+import can_controller  # noqa: F401  (the firmware imports these once their folder is out of reach)
+import machine  # noqa: F401
 import raw_prompt
 import rp2
 import vfs

@@ -10,7 +10,10 @@ import vgc
 
 WRAP = 1 << 30
 LOOK_US = 2  # each look at the clock takes so long: a loop that only looks must end as well
-_OUT = "<BQIIIHHHHHQIIIIIIIBB21sHHI"
+_OUT = "<BQIIIHHHHHQIIIIIIIBB21sHHIB"
+_FRAME = "<IB8s"  # of CAN: identifier, bit 29 set for an extended one; length; bytes
+FRAME_BYTES = struct.calcsize(_FRAME)
+FRAMES_IN_MAX = 32  # that a controller keeps; later ones are lost
 _IN = "<BIIH16H4HBIIHIIBH"
 OUT_BYTES = struct.calcsize(_OUT)
 IN_BYTES = struct.calcsize(_IN)
@@ -58,6 +61,7 @@ class Wires:
         self.buffer = bytearray(IN_BYTES)
         self.raise_now = False
         self.heap = 0  # bytes alive, where the host has asked
+        self.frames_out, self.frames_in = [], []  # (identifier, bytes); (identifier, length, bytes)
 
     # Time
 
@@ -146,8 +150,11 @@ class Wires:
                 drive,
                 charge,
                 self.heap,
+                len(self.frames_out),
             )
+            + b"".join([struct.pack(_FRAME, n, 8, data) for n, data in self.frames_out])
         )
+        self.frames_out.clear()
         if self.from_host.readinto(self.buffer) != IN_BYTES or kind != TICK:
             while True:  # the host is gone, or takes this process away as a reset does
                 self.from_host.readinto(self.buffer)
@@ -163,7 +170,11 @@ class Wires:
         self.adc = given[20:24]
         for n in range(20):
             self.turns[n] = 0
-        fresh, high_us, low_us, pulses, period_us, crash_us, crash, _ = given[24:]
+        fresh, high_us, low_us, pulses, period_us, crash_us, crash, frames = given[24:]
+        for _ in range(frames):
+            frame = struct.unpack(_FRAME, self.from_host.read(FRAME_BYTES))
+            if len(self.frames_in) < FRAMES_IN_MAX:
+                self.frames_in.append(frame)
         if command == RAISE:
             self.raise_now = True
         elif command == HANG:
