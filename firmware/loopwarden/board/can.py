@@ -17,6 +17,17 @@ _TAKEN_MAX = const(16)  # frames a tick; a flood that its filters let through co
 _NONE = const(-1)
 
 
+def fitted(board, build, link):
+    """Put CAN on a board: what comes in is sampled with the pins. Returns the link that the loop is to work for."""
+    can = Can(build)
+    board.sample = can.sampled(board.sample)
+    if build.can[0] < 0:
+        return link
+    from loopwarden.link.frames import Frames
+
+    return Frames(can, build, link)
+
+
 class Can:
     """Bound to one build; `sampled` puts what came in front of the pins. Heap: none after the start."""
 

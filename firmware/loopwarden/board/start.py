@@ -54,8 +54,11 @@ def run(feed, folder):
     console = Console(Port(), info, gc.mem_free() >= WHOLE_FREE)
     feed()
     gc.collect()
-    link = _with_can(board, built, console) if built.can else console
-    loop.start(board, built, memory, link, note_error, row)
+    if built.can:  # a build without does not hold what it takes
+        from loopwarden.board.can import fitted
+
+        console = fitted(board, built, console)
+    loop.start(board, built, memory, console, note_error, row)
 
 
 def _build_of(folder):
@@ -64,16 +67,6 @@ def _build_of(folder):
 
     built, digest = load_build(folder)
     return Kept(built), digest, folder + "/" + BUILD_FILE
-
-
-def _with_can(board, built, console):
-    # Imported in here: a build without CAN does not hold them.
-    from loopwarden.board.can import Can
-    from loopwarden.link.frames import Frames
-
-    can = Can(built)
-    board.sample = can.sampled(board.sample)
-    return Frames(can, built, console) if built.can[0] >= 0 else console
 
 
 def _remove_others(feed):
