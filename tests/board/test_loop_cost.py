@@ -9,6 +9,7 @@ import pytest
 from .recorded_pins import loop_cost, started
 
 LIVE_MOST, WORST_MOST = 436_000, 870_000
+RECORDING_MOST = 0.25  # of a live tick on which nobody asks anything
 AFTER_START_MOST = 112_640  # bytes
 RP2040_HEAP = 216_000
 
@@ -25,9 +26,21 @@ def test_a_live_tick_with_a_chatting_host(chatting):
     assert chatting["most"] <= WORST_MOST
 
 
-def test_a_tick_in_which_nobody_asks_leaves_nothing_on_the_heap():
-    quiet = loop_cost("start_drive_stop", 45, host="none")
-    assert quiet["quiet_heap"] == 0
+@pytest.fixture(scope="module")
+def alone():
+    return loop_cost("start_drive_stop", 45, host="none")
+
+
+def test_a_tick_in_which_nobody_asks_leaves_nothing_on_the_heap(alone):
+    assert alone["quiet_heap"] == 0
+
+
+def test_a_recording_costs_a_quarter_of_a_live_tick_and_no_heap(alone):
+    """S11, S15."""
+    recorded = loop_cost("start_drive_stop", 45, host="records")
+    assert recorded["sent"] > 2 * recorded["ticks"]
+    assert recorded["live"] <= (1 + RECORDING_MOST) * alone["live"]
+    assert recorded["quiet_heap"] == 0
 
 
 def test_what_the_program_holds_once_it_has_started():

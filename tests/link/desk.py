@@ -34,8 +34,9 @@ class Port:
     def ready(self, _):
         return ((None, 4),) if self.takes() else ()
 
-    def put(self, one):
-        self.out += one
+    def put(self, buffer, at, n):
+        assert n == 1, "a ready poll promises room for one byte"
+        self.out += buffer[at : at + n]
 
     def write(self, byte):
         assert 0 <= byte <= 255

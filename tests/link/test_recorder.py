@@ -8,8 +8,9 @@ from loopwarden.link import recorder
 from loopwarden.link.recorder import Frames
 from loopwarden_build.pack import pack_bytes
 from loopwarden_link.lines import read_line
-from loopwarden_record.frames import COMMANDS, IncompleteError
+from loopwarden_record.frames import COMMANDS, READINGS, IncompleteError
 from loopwarden_record.frames import Frames as Reader
+from loopwarden_record.recording import FORMAT
 
 from .desk import Desk, sealed
 
@@ -78,7 +79,7 @@ def test_it_sends_the_packed_build_byte_for_byte(desk, image):
     sent, recording, memory = begin(desk)
     assert sent == image.read_bytes()
     assert (recording["kind"], memory["kind"]) == ("recording", "memory")
-    assert recording["format"] == 1
+    assert recording["format"] == FORMAT
 
 
 def test_every_tick_comes_as_it_was_until_the_host_sends_anything(desk):
@@ -155,9 +156,11 @@ def test_a_person_is_told_that_it_is_for_a_program(desk):
     assert "host tool" in desk.type("record")
 
 
-def test_a_host_that_takes_nothing_ends_it_and_delays_no_tick(desk):
+@pytest.mark.parametrize("taken", [0, 1, 2, 3, 4, 5, 300])
+def test_a_host_that_takes_nothing_more_ends_it_and_delays_no_tick(desk, taken):
+    """However many bytes it took before: the last frame finds room, and nothing that waits is written over."""
     begin(desk)
-    desk.port.takes = lambda: False
+    desk.port.takes = lambda: len(desk.port.out) < taken
     _, seen = follow(desk, 600)
     assert len(seen) == 600
     assert not desk.console.work(desk.loop), "there is nothing that it waits for"
@@ -168,6 +171,43 @@ def test_a_host_that_takes_nothing_ends_it_and_delays_no_tick(desk):
     assert found == seen[: len(found)], "what was told is true"
     assert "did not take" in end.why
     assert desk.loop.watch is None
+
+
+@pytest.mark.parametrize(("bytes_a_tick", "said"), [(2, "did not take"), (4, "asked")])
+def test_a_host_that_is_slow_gets_true_frames_up_to_the_last_one(desk, bytes_a_tick, said):
+    """A tick makes three bytes at the least; the ring begins anew several times, wherever the host has got to."""
+    begin(desk)
+    room = 0
+
+    def takes():
+        nonlocal room
+        room -= 1
+        return room >= 0
+
+    desk.port.takes = takes
+    rig, seen, ticks = desk.rig, [], 0
+    rig.sup, rig.out = desk.loop.supervisor, desk.loop.outputs
+    while desk.loop.watch:
+        assert ticks < 20_000, "it does not end"
+        rig.held["bus_mv"] = ticks % 7
+        rig.tick()
+        desk.loop.watch(rig.dt)
+        room = bytes_a_tick
+        desk.console.work(desk.loop)
+        seen.append(rig.inputs.bus_mv)
+        ticks += 1
+        if ticks == 2_500:
+            desk.port.into += b"\r"
+    room = 10_000
+    desk.settle()
+    reader, data, at, end, found = Reader(), bytes(desk.port.out), 0, None, []
+    while end is None:
+        at, end = reader.next(data, at)
+        if end is None:
+            found.append(reader.values[READINGS.index("bus_mv")])
+    assert len(found) > 400
+    assert found == seen[: len(found)]
+    assert said in end.why
 
 
 def test_what_goes_wrong_in_a_frame_ends_the_recording_and_not_the_drive():

@@ -9,6 +9,7 @@ from loopwarden.link.recorder import Frames as Device
 from loopwarden.memory.ram import RamMemory
 from loopwarden_record.frames import (
     COMMANDS,
+    READINGS,
     STATES,
     WHOLE_EVERY,
     DamagedError,
@@ -48,7 +49,7 @@ def sent(device):
     """What lies in the ring, taken out of it."""
     ring, at, end = device.ring, device.at, device.end
     device.at = end
-    return bytes(ring[at:end] if at <= end else ring[at:] + ring[:end])
+    return bytes(ring[at:end] if at <= end else ring[at : device.top] + ring[:end])
 
 
 def tell(inputs):
@@ -87,9 +88,49 @@ def quiet_frames(ticks):
     return frames
 
 
-def test_a_tick_in_which_nothing_changed_takes_three_bytes_at_most():
-    """Its head, the age of the isolation reading, which stands here, and its count."""
-    assert max(map(len, quiet_frames(WHOLE_EVERY)[2:])) <= 3
+def test_a_tick_in_which_nothing_changed_takes_two_bytes():
+    """Its head and its count; an age of the isolation reading that stands still is told once."""
+    assert {len(frame) for frame in quiet_frames(WHOLE_EVERY)[2:]} == {2}
+
+
+def test_a_step_that_came_before_takes_a_byte():
+    """As the converters' steps do, which are 140 mV and 250 mA in the shipped truck: two bytes each otherwise."""
+    inputs = S.Inputs()
+    device, reader = Device(inputs, S.Outputs(), RamMemory()), Frames()
+    lengths = []
+    for pack_mv in (400_000, 400_143, 400_000, 400_143, 400_000, 400_143):
+        inputs.pack_mv = pack_mv
+        device.tick(20)
+        data = sent(device)
+        reader.next(data, 0)
+        assert reader.values[READINGS.index("pack_mv")] == pack_mv
+        lengths.append(len(data))
+    assert lengths[1:] == [4, 4, 3, 3, 3]
+
+
+def test_a_small_step_that_is_new_is_not_taken_for_a_slot():
+    inputs = S.Inputs()
+    device, reader = Device(inputs, S.Outputs(), RamMemory()), Frames()
+    for speed_mm_s in (0, 7, 6, 0, 63, 0):  # the zigzag codes of the steps are slots' numbers as well
+        inputs.speed_mm_s = speed_mm_s
+        device.tick(20)
+        reader.next(sent(device), 0)
+        assert reader.values[READINGS.index("speed_mm_s")] == speed_mm_s
+
+
+def test_a_step_that_never_came_before_is_noticed():
+    """A byte that was damaged on its way."""
+    frames = quiet_frames(2)
+    reader = Frames()
+    reader.next(frames[0], 0)
+    with pytest.raises(DamagedError, match="tick 1"):
+        reader.next(b"\x01\x07\x01", 0)
+
+
+def test_fields_that_come_in_another_order_than_they_are_told_are_noticed():
+    reader = Frames()
+    with pytest.raises(DamagedError, match="tick 0"):
+        reader.next(b"\x80\x03\x02\x82\x02\x00", 0)
 
 
 def test_reading_may_begin_where_a_frame_tells_everything():

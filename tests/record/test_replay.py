@@ -205,14 +205,21 @@ def test_a_cable_that_is_pulled_leaves_all_that_came(from_board, tmp_path, part)
     assert found.ticks == ticks > 100
 
 
-def test_a_board_that_leaves_out_what_the_decisions_start_from_is_told_in_words(from_board, tmp_path):
+@pytest.mark.parametrize(
+    ("of", "told", "otherwise", "said"),
+    [
+        (b'"i":2,"kind":"memory"', rb'"flats":\d+,', b"", "flats is None, not a number"),
+        (b'"i":1,"kind":"recording"', rb'"format":\d+,', b'"format":1,', "records in format 1; this program: 2"),
+    ],
+)
+def test_a_board_that_begins_otherwise_is_told_in_words(from_board, tmp_path, of, told, otherwise, said):
     _, _, sent = from_board
-    data = re.sub(rb'"flats":\d+,', b"", b"".join(sent), count=1)
-    begin = data.index(b'{"n":7,"i":2,"kind":"memory"')
+    data = re.sub(told, otherwise, b"".join(sent), count=1)
+    begin = data.index(b'{"n":7,' + of)
     line = data[begin : data.index(b"\r\n", begin)]
     body = line[: line.rindex(b',"crc"')]
     data = data.replace(line, body + b',"crc":"%08x"}' % zlib.crc32(body))
-    with pytest.raises(RecordingError, match="flats is None, not a number"):
+    with pytest.raises(RecordingError, match=said):
         capture(LinkOf([data]), tmp_path / "x.rec", stop=lambda: False)
     assert not (tmp_path / "x.rec").exists()
 

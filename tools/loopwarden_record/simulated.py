@@ -48,7 +48,7 @@ class _Recorded(Run):
             self._frames.tick(self.tick_ms)
             frames = self._frames
             if frames.end < frames.at:
-                self._bytes += frames.ring[frames.at :]
+                self._bytes += frames.ring[frames.at : frames.top]
                 frames.at = 0
             self._bytes += frames.ring[frames.at : frames.end]
             frames.at = frames.end

@@ -13,7 +13,7 @@ _POLLOUT = const(4)  # as in select
 
 class Port:
     """read(): the next byte, -1 when there is none; write(byte): True when it was taken. Neither waits. Heap: none.
-    ready(0), put(bytearray): what write is made of, for who sends a lot: one byte for each time that it is ready.
+    ready(0), put(buffer, at, 1): what write is made of, for who sends a lot: one byte for each time that it is ready.
 
     Both are closures: a name that a function closes over is found several times quicker than an attribute.
     """
