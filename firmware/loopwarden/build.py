@@ -54,6 +54,21 @@ class _Reader:
             _checked(name, value, low, high)
         return values
 
+    def can(self, name):
+        # Its parts: the first identifier that is sent, how many numbers the monitor's frame has, those, the speed's.
+        values = self.ints(name, -_WORD, _WORD, 0, 2 + 29 + 24)
+        if values:
+            _checked(name, values[0], -1, 0x7FA)
+            end = 2 + values[1] if len(values) > 1 else 0
+            lengths = end - 2, len(values) - end
+            if lengths[0] not in (0, 23, 29) or lengths[1] not in (0, 24):
+                raise ValueError("build: %s has parts of the wrong length" % name)
+            if lengths[0]:
+                _check_frame(name, values[2:end], 22)
+            if lengths[1]:
+                _check_frame(name, values[end:], 18)
+        return values
+
     def pairs(self, name, low, high):
         values = self.take(name)
         if type(values) is not list:
@@ -76,6 +91,22 @@ def _checked(name, value, low, high):
     if not low <= value <= high:
         raise ValueError("build: %s is %d, outside %d to %d" % (name, value, low, high))
     return value
+
+
+def _check_frame(name, values, highest):
+    # So that no frame can raise an error on the board or leave its small integers; highest: place of the raw value
+    # that is scaled at most. The places are those of convert/frames.py.
+    for at, (low, high) in enumerate(((0, _WORD), (1, 8), (1, 60000), (0, 100), (0, 65535))):
+        _checked(name, values[at], low, high)
+    for at in (5, 11, 23) if len(values) == 29 else (5, 11):  # fields: each byte is one of the frame's
+        for value, low, high in zip(values[at : at + 6], (0, -1, 0, 0, 0, 0), (7, 1, 7, 255, 128, 7)):
+            _checked(name, value, low, high)
+        _checked(name, values[at], 0, values[1] - 1)
+        _checked(name, values[at] + values[at + 1] * values[at + 2], 0, values[1] - 1)
+    _checked(name, values[19], 1, _WORD)
+    _checked(name, values[21], 1, _WORD)
+    for at in (17, highest):
+        _checked(name, values[at] * values[19] + values[20], -_WORD, _WORD)
 
 
 class Build:
@@ -268,9 +299,9 @@ class Build:
         self.convert_crash_pulse_ms = take.int("convert_crash_pulse_ms", 0, 500)
         self.convert_limit_line = take.int("convert_limit_line", 0, 1)
 
-        # Isolation. output: 0 good/bad line, 1 duty, 2 frequency. points rise: hundredths of a percent, or of a hertz;
-        # ohm belongs to them one by one. fault_low to fault_high is the monitor's own fault (-1 none).
-        self.convert_iso_output = take.int("convert_iso_output", 0, 2)
+        # Isolation. output: 0 good/bad line, 1 duty, 2 frequency, 3 frames. points rise: hundredths of a percent, or of
+        # a hertz; ohm belongs to them one by one. fault_low to fault_high is the monitor's own fault (-1 none).
+        self.convert_iso_output = take.int("convert_iso_output", 0, 3)
         self.convert_iso_good_ohm = take.int("convert_iso_good_ohm", 0, _OHM)
         self.convert_iso_bad_ohm = take.int("convert_iso_bad_ohm", 0, _OHM)
         self.convert_iso_points = take.ints("convert_iso_points", 0, 100000, 0, 40)
@@ -282,7 +313,7 @@ class Build:
 
         # CAN, empty without: the first identifier that is sent (-1 none); how many numbers tell of the isolation
         # monitor's frame, and those; then those of the speed's (convert/frames.py).
-        self.can = take.ints("can", -_WORD, _WORD, 0, 80)
+        self.can = take.can("can")
 
         # Places: 0 to 29 a pin, 100 on a converter's channel, 200 on a bit of the input registers, 300 on one of the
         # output registers, -1 not fitted; in the orders that board/plan.py names. All empty: no board, host only.

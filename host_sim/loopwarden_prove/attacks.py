@@ -8,10 +8,10 @@ own table and is compared in tests), never taken from the policy.
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from loopwarden_build.model import BuildFile, DutyMonitor
+from loopwarden_build.model import BuildFile, CanMonitor, DutyMonitor
 from loopwarden_sim.scenario import Action
+from loopwarden_sim.sensor_frames import SpeedFrames
 from loopwarden_sim.sensor_isolation import IsolationOutput
-from loopwarden_sim.sensor_speed import SpeedPulses
 from loopwarden_sim.world import World
 
 # Phases in which a fault of this kind must be found: those in which everything is looked at all the time.
@@ -222,11 +222,15 @@ class _Attacks:
             )
             yield Attack(f"{subject} creeping", subject, deeds)
         yield self.put("water", "everything wet", wetness_percent=100.0)
-        duty = isinstance(build.isolation, DutyMonitor)
-        lost = Due("ISOLATION_LOST", 3000 + _SLOW_MS, UP) if duty else None
-        device = Due("ISOLATION_DEVICE", 1000 + 2000, UP) if duty else None
+        monitor = build.isolation
+        lost = device = None
+        if isinstance(monitor, DutyMonitor | CanMonitor):
+            lost = Due("ISOLATION_LOST", 3000 + _SLOW_MS, UP)
+            device = Due("ISOLATION_DEVICE", 1000 + 2000, UP)
         for kind in IsolationOutput.FAULTS:
-            due_here = {"silent": lost, "device": device}.get(kind)
+            # A sender that hangs and repeats is lost where its frames are counted.
+            hangs = lost if isinstance(monitor, CanMonitor) and monitor.counter != "none" else None
+            due_here = {"silent": lost, "device": device, "stuck": hangs}.get(kind)
             yield from self.strike("isolation monitor", f"isolation_{kind}", due=due_here)
         for factor in (0.1, 0.6, 10.0):
             yield from self.strike("isolation monitor", "isolation_offset", factor=factor)
@@ -270,7 +274,7 @@ class _Attacks:
             yield from self.strike("coolant", f"{part}_stopped")
 
     def motion(self) -> Iterator[Attack]:
-        for kind in SpeedPulses.FAULTS:
+        for kind in SpeedFrames.FAULTS:  # pulses can fail in most of these ways as well
             yield from self.strike("speed", f"speed_{kind}")
         yield self.put("motion", "rolls away", slope_percent=-10.0, brake=0.0)
         pushed = (("brake", 0.0), ("speed_kmh", 6.0))

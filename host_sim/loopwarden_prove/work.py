@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from loopwarden_build.load import parse_build
+from loopwarden_build.model import dbc_files
 from loopwarden_prove.campaign import Campaign
 from loopwarden_prove.digests import program_digest
 from loopwarden_prove.results import Case, Finding
@@ -23,12 +24,16 @@ class OtherProgramError(Exception):
 
 @dataclass(frozen=True)
 class Source:
-    """All that makes a campaign: the build file's name and text, the seed, and which program reads it."""
+    """All that makes a campaign: the build file's name and text, the seed, and which program reads it.
+
+    beside  the DBC files that the build file names, each with its text: a worker elsewhere does not have them
+    """
 
     build_file: str
     build_text: str
     seed: int
     program: str
+    beside: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -50,8 +55,9 @@ class ToShrink:
 
 
 def source_of(build_file: str, build_text: str, seed: int) -> Source:
-    """The source of a campaign by this program."""
-    return Source(build_file, build_text, seed, program_digest())
+    """The source of a campaign by this program. Errors: BuildError as parse_build."""
+    beside = dbc_files(parse_build(build_text, build_file))
+    return Source(build_file, build_text, seed, program_digest(), tuple(sorted(beside.items())))
 
 
 @lru_cache(maxsize=1)
@@ -59,7 +65,7 @@ def campaign_of(source: Source) -> Campaign:
     """The campaign of a source. Errors: OtherProgramError; BuildError as parse_build."""
     if source.program != program_digest():
         raise OtherProgramError("a worker has another version of loopwarden; install the same one everywhere")
-    return Campaign(parse_build(source.build_text, source.build_file), source.seed)
+    return Campaign(parse_build(source.build_text, source.build_file, dict(source.beside)), source.seed)
 
 
 def run_cases(task: Cases) -> list[Finding]:

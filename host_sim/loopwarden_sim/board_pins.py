@@ -11,6 +11,7 @@ from typing import Any
 
 from loopwarden import signals
 from loopwarden.convert.raw import Raw
+from loopwarden_build import can_signals
 from loopwarden_build import pins as P
 from loopwarden_build.model import BuildFile
 
@@ -99,7 +100,10 @@ class Harness:
         ]
         self._resistors = [n for n, sense in enumerate(self._loop_senses) if sense == "resistor"]
         self._line = build.isolation.output == "line"
-        self._speed = build.motion is not None
+        self._senders = [
+            (reading.identifier, reading.message.length, f"{name}_fresh", f"{name}_data")
+            for name, reading in can_signals.readings(build)
+        ]
 
     def config(self) -> dict[str, Any]:
         """What the stand-ins must know of the circuit."""
@@ -165,7 +169,16 @@ class Harness:
         crash_ended: bool,
         frames: Sequence[CanFrame] = (),
     ) -> bytes:
-        """The world as the pins see it; before: what the board drove since the last answer; frames: of its CAN bus."""
+        """The world as the pins see it; before: what the board drove since the last answer.
+
+        frames   of its CAN bus, beside those of this build's own sensors
+        """
+        sensors = [
+            (identifier, bytes(getattr(raw, data)[:length]))
+            for identifier, length, fresh, data in self._senders
+            if getattr(raw, fresh)
+        ]
+        frames = [*sensors, *frames]
         levels, chain = 0, _TIED
         known: Any = raw
         for bit, place in self._levels:

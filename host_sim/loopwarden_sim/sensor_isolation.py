@@ -1,7 +1,7 @@
 """The isolation monitor as a device with an output: a line, a duty cycle or a frequency for what it measures."""
 
 from loopwarden.convert.raw import Raw
-from loopwarden_build.model import BuildFile, DutyMonitor, LineMonitor
+from loopwarden_build.model import BuildFile, DutyMonitor, FrequencyMonitor, LineMonitor
 
 _LINE_HYSTERESIS = 1.1  # a good/bad line comes back a tenth above its response value (guess)
 _JITTER_US = 15.0  # of an edge's time stamp
@@ -30,6 +30,7 @@ class IsolationOutput:
         if isinstance(monitor, LineMonitor):
             self._response_ohm = monitor.fault * build.pack.highest
             return
+        assert isinstance(monitor, DutyMonitor | FrequencyMonitor)  # frames are sensor_frames.py's
         self._points = sorted((ohm, x) for x, ohm in monitor.table)
         band = monitor.fault_duty if isinstance(monitor, DutyMonitor) else monitor.fault_frequency
         self._band_x = None if band is None else (band[0] + band[1]) / 2

@@ -1,6 +1,6 @@
 """Sensors: the truth of the plant and what people press, to what the board's converters, counters and latches hold.
 
-Counts, duty and edges only; whether they can be believed is for `loopwarden.convert` to find out.
+Counts, duty, edges and frames only; whether they can be believed is for `loopwarden.convert` to find out.
 """
 
 from typing import cast
@@ -20,10 +20,12 @@ from loopwarden.signals import (
     START,
     STOP,
 )
-from loopwarden_build.model import BuildFile
+from loopwarden_build import can_signals
+from loopwarden_build.model import BuildFile, CanMonitor, PulseMotion
 from loopwarden_build.sensor_curves import zone_counts
 from loopwarden_sim.plant import Plant
 from loopwarden_sim.sensor_channel import COUNTS_MAX, NOISE_POINTS, Channel, Noise
+from loopwarden_sim.sensor_frames import IsolationFrames, SpeedFrames
 from loopwarden_sim.sensor_isolation import IsolationOutput
 from loopwarden_sim.sensor_loops import Loops
 from loopwarden_sim.sensor_speed import SpeedPulses
@@ -107,9 +109,9 @@ class Sensors:
         self._normally_closed = build.contactor.feedback == "normally_closed"
         self._feedback = build.contactor.feedback != "none"
         self.loops = Loops(build)
-        self.isolation = IsolationOutput(build)
+        self.isolation = _isolation(build)
         self._worse_pole = build.isolation.measures == "the worse pole"
-        self.speed = SpeedPulses(build.motion.per_pulse) if build.motion else None
+        self.speed = _speed(build)
         self._filter_s = build.inputs.stop_pulse
         self._crash_s = build.inputs.crash if build.inputs.crash else 0.0
         self._coolant = build.inputs.coolant_feedback == "fitted"
@@ -242,6 +244,20 @@ class Sensors:
         else:
             counts = channel.counts(zone_counts(self._curves[sensor], degc))
         self._zone_counts[index] = None if counts is None else counts * 16 // _FOUR
+
+
+def _isolation(build: BuildFile) -> IsolationOutput | IsolationFrames:
+    reading = can_signals.isolation_reading(build)
+    if reading is not None and isinstance(build.isolation, CanMonitor):
+        return IsolationFrames(reading, build.isolation.period)
+    return IsolationOutput(build)
+
+
+def _speed(build: BuildFile) -> SpeedPulses | SpeedFrames | None:
+    if isinstance(build.motion, PulseMotion):
+        return SpeedPulses(build.motion.per_pulse)
+    reading = can_signals.speed_reading(build)
+    return SpeedFrames(reading, build.motion.period) if reading is not None and build.motion is not None else None
 
 
 def _gain(zero: int, full: int, scale: float) -> float:

@@ -16,6 +16,7 @@ from loopwarden_sim.plant import Commands, Plant
 from loopwarden_sim.plant_contactor import Contactor
 from loopwarden_sim.plant_parameters import from_build
 from loopwarden_sim.sensor_channel import Channel
+from loopwarden_sim.sensor_frames import SpeedFrames
 from loopwarden_sim.sensor_isolation import IsolationOutput
 from loopwarden_sim.sensor_loops import Loops
 from loopwarden_sim.sensor_speed import SpeedPulses
@@ -180,7 +181,9 @@ class World:
             if channel not in sensors.channels:
                 faults -= {f"{channel}_{kind}" for kind in Channel.FAULTS}
         if sensors.speed is None:
-            faults -= {f"speed_{kind}" for kind in SpeedPulses.FAULTS}
+            faults -= {f"speed_{kind}" for kind in SpeedFrames.FAULTS}
+        if isinstance(sensors.speed, SpeedPulses):
+            faults -= {f"speed_{kind}" for kind in SpeedFrames.FAULTS if kind not in SpeedPulses.FAULTS}
         if build.discharge.kind == "bleed":
             faults -= {f"discharge_{kind}" for kind in ("welded", "stuck_open", "slow", "bouncing")}
             faults -= {f"discharge_resistor_{kind}" for kind in ("open", "short", "drift")}
@@ -551,7 +554,7 @@ World.FAULTS = {
         Argument("", 0.001, 1000, "factor on its reading"),
     ),
     **{f"isolation_{kind}": _isolation(kind) for kind in IsolationOutput.FAULTS},
-    **{f"speed_{kind}": _speed(kind) for kind in SpeedPulses.FAULTS},
+    **{f"speed_{kind}": _speed(kind) for kind in SpeedFrames.FAULTS},
     **{f"{part}_stopped": _stopped(part) for part in ("pump", "fan", "chiller")},
     **{f"loop_{kind}": _loop(kind) for kind in Loops.FAULTS},
     "voltages_swapped": _swap("voltages_swapped", "the plugs of pack and bus voltage change places"),

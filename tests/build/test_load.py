@@ -65,17 +65,15 @@ PROOF = (
         ),
         (
             'output = "duty"',
-            'output = "can"',
-            '134: isolation.output = "can": is not supported; allowed: "line", "duty", "frequency" (what the '
-            "monitor's "
-            "output does; CAN is not supported by this version)",
+            'output = "bus"',
+            '134: isolation.output = "bus": is not supported; allowed: "line", "duty", "frequency", "can" (what the '
+            "monitor's output does)",
         ),
         (
             'output = "duty"\n',
             "",
-            '133: isolation.output: is missing; allowed: "line", "duty", "frequency" (what the monitor\'s output '
-            "does; CAN "
-            "is not supported by this version)",
+            '133: isolation.output: is missing; allowed: "line", "duty", "frequency", "can" (what the monitor\'s '
+            "output does)",
         ),
         (
             'proof = "live_zero"',
@@ -175,15 +173,15 @@ def test_a_missing_table_says_what_it_is_for(refusal):
         "build.toml: supply: is missing; The board's own low-voltage supply"
     ]
     assert refusal("bench_cart", ('motion = "none"', ""))[1] == [
-        'build.toml: motion: is missing; A speed sensor that gives pulses along the way; "none" where it is not fitted'
+        'build.toml: motion: is missing; what gives the speed: pulses along the way, or CAN frames; "none" where it is '
+        "not fitted"
     ]
 
 
 def test_a_table_given_as_text_is_refused_unless_it_may_be_none(refusal):
     assert refusal("bench_cart", ('motion = "none"', 'motion = "fitted"'))[1] == [
-        'build.toml:7: motion = "fitted": must be a table (A speed sensor that gives pulses along the way; '
-        '"none" where it '
-        "is not fitted)"
+        'build.toml:7: motion = "fitted": must be a table (what gives the speed: pulses along the way, or CAN '
+        'frames; "none" where it is not fitted)'
     ]
 
 

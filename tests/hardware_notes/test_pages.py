@@ -22,6 +22,7 @@ WRITTEN = (
     "without_a_program",
     "what_a_supervisor_should_do",
     "only_simulated",
+    "can_inputs",
 )
 # What the tool does today, and what is written of it elsewhere.
 COMMANDS = {"check", "review", "watch", "isolation", "pins", "install", "commission"}

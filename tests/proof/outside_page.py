@@ -29,6 +29,7 @@ SUBJECTS = (
     "trouble codes",
     "status of a code",
     "checksums",
+    "frames",
     "units and parts",
     "plant",
     "drive cycle",

@@ -189,7 +189,7 @@ def test_findings_are_the_same_here_in_a_pool_and_on_a_cluster():
 
 
 def test_a_worker_with_another_program_does_no_work():
-    other = work.Source(SOURCE.build_file, SOURCE.build_text, SOURCE.seed, "another program's digest")
+    other = work.Source(SOURCE.build_file, SOURCE.build_text, SOURCE.seed, "another program's digest", ())
     with LocalExecutor() as executor, pytest.raises(ExecutorError, match="another version of loopwarden"):
         list(executor.map_unordered(run_cases, [Cases(other, ())]))
 

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from loopwarden.policy.fault_table import NAME, SET_MS, TABLE
-from loopwarden_build import converter_steps, derived, pins, precharge_path, rc, sensor_curves
+from loopwarden_build import can_signals, converter_steps, derived, pins, precharge_path, rc, sensor_curves
 from loopwarden_build.integer_build import isolation_points, monitor_period_s
 from loopwarden_build.model import (
     BleedDischarge,
     BuildFile,
+    CanMonitor,
     DutyMonitor,
     FrequencyMonitor,
     LineMonitor,
@@ -51,6 +52,7 @@ class Finding:
 def findings(build: BuildFile) -> list[Finding]:
     """Return everything about `build` that does not fit, slips first; an empty list for a usable build."""
     slips = [*_orders(build), *_bands(build), *_tables_rise(build), *_names(build), *_presence(build), *_times(build)]
+    slips += [finding for finding in _frames(build) if finding.is_form]
     # With thresholds in disorder the rules below would only echo it.
     return slips or [
         *_voltage_channels(build),
@@ -60,6 +62,7 @@ def findings(build: BuildFile) -> list[Finding]:
         *_discharge(build),
         *_ratings(build),
         *_isolation(build),
+        *(finding for finding in _frames(build) if not finding.is_form),
         *_temperatures(build),
         *_board(build),
     ]
@@ -159,7 +162,7 @@ def _bands(build: BuildFile) -> Iterator[Finding]:
         if isinstance(monitor, FrequencyMonitor)
         else None
     )
-    if band is not None and not isinstance(monitor, LineMonitor):
+    if band is not None and isinstance(monitor, DutyMonitor | FrequencyMonitor):
         key = "fault_duty" if isinstance(monitor, DutyMonitor) else "fault_frequency"
         if band[0] > band[1]:
             yield _form(("isolation", key), "the lowest comes first")
@@ -171,7 +174,7 @@ def _tables_rise(build: BuildFile) -> Iterator[Finding]:
     points = build.pack.charge_table
     if any(v1 <= v0 or c1 <= c0 for (v0, c0), (v1, c1) in pairwise(points)):
         yield _form(("pack", "charge_table"), "voltage and charge must rise from point to point")
-    if not isinstance(build.isolation, LineMonitor):
+    if isinstance(build.isolation, DutyMonitor | FrequencyMonitor):
         table = build.isolation.table
         ohms = [ohm for _, ohm in sorted(table)]
         if any(high <= low for low, high in pairwise(isolation_points(build.isolation))):
@@ -209,6 +212,11 @@ def _names(build: BuildFile) -> Iterator[Finding]:
             )
         elif not _is_whole(time_s * 1000 / tick_ms):
             yield _form(("debounce", name), f"must be whole ticks of {show(build.build.tick, 's')}")
+
+
+def _frames(build: BuildFile) -> Iterator[Finding]:
+    for path, text, is_form in can_signals.findings(build):
+        yield Finding(path, text, is_form)
 
 
 def _near(name: str, known: Sequence[str]) -> str:
@@ -516,6 +524,8 @@ def _isolation(build: BuildFile) -> Iterator[Finding]:
         yield Finding(("isolation", "fault"), f"must not be below {law}")
     if monitor.warn <= legal:
         yield Finding(("isolation", "warn"), f"must be above {law}: the warning has to come before it is reached")
+    if isinstance(monitor, CanMonitor):
+        return  # what its signal can say is looked at by can_signals.py
     ohms = [ohm for _, ohm in monitor.table]
     volts = derived.working_v(build)
     for key, limit in (("fault", monitor.fault), ("warn", 1.1 * monitor.warn)):

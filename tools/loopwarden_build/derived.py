@@ -152,6 +152,9 @@ def fall_check_s(build: BuildFile) -> float:
     return max(2.0, FALL_MARGIN * build.bus.bleed * build.bus.capacitance * -math.log1p(-part))
 
 
+WARN_CLEAR = 1.10  # an isolation warning heals a tenth above its limit
+
+
 def ohm_limit(build: BuildFile, ohm_per_v: float) -> int:
     """An ohm-per-volt limit in ohm for this build, rounded up, the stricter side."""
     return math.ceil(round(ohm_per_v * working_v(build), 6))

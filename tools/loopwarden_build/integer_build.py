@@ -9,11 +9,12 @@ from collections.abc import Sequence
 from typing import Any
 
 from loopwarden.policy.fault_table import TABLE
-from loopwarden_build import derived, pins, precharge_path, rc, sensor_curves
+from loopwarden_build import can_signals, derived, pins, precharge_path, rc, sensor_curves
 from loopwarden_build.model import (
     ActiveCooling,
     BleedDischarge,
     BuildFile,
+    CanMonitor,
     ChilledCooling,
     DutyMonitor,
     FrequencyMonitor,
@@ -23,6 +24,7 @@ from loopwarden_build.model import (
     PassiveCooling,
     PowerLimits,
     Pt1000Zone,
+    PulseMotion,
     ResistorLoop,
     SharedCooling,
     ToggledLoop,
@@ -39,13 +41,12 @@ COOLING_KINDS = ("passive", "air", "liquid", "chilled", "heat_sharing")
 MEASURES = ("both poles in parallel", "the worse pole")
 SIDES = ("pack", "bus")
 LOOP_SENSES = ("level", "toggled", "resistor")
-ISOLATION_OUTPUTS = ("line", "duty", "frequency")
+ISOLATION_OUTPUTS = ("line", "duty", "frequency", "can")
 LIMIT_LINES = ("duty", "enable_only")
 FAULT_IDS = {str(row[1]): int(row[0]) for row in TABLE}
 
 CRAWL_PERMILLE = 100  # the roadside is reached at a tenth of the rated power
 PROOF_FALL_PERMILLE = 30  # a proof pulse must bring the bus down by 3 %, or 10 V where that is more
-WARN_CLEAR = 1.10  # an isolation warning heals a tenth above its limit
 NEVER_DC = 10_000  # a temperature that no zone reaches: this cooling is not fitted
 NO_ID = -1  # no frames are sent
 NEVER_COUNTS = -1  # no converter reading is below it
@@ -79,7 +80,7 @@ def to_device(build: BuildFile) -> Device:
         **convert_zones(build.zone),
         **_convert_lines(build),
         **_convert_isolation(build),
-        "can": [] if build.can is None else [build.can.first_id, 0],
+        "can": _can(build),
         **pins.to_device(build),
     }
 
@@ -232,7 +233,7 @@ def _isolation(build: BuildFile) -> Device:
         "iso_side": SIDES.index(monitor.side),
         "iso_measures": MEASURES.index(monitor.measures),
         "iso_warn_ohm": warn,
-        "iso_warn_clear_ohm": math.ceil(round(warn * WARN_CLEAR, 6)),
+        "iso_warn_clear_ohm": math.ceil(round(warn * derived.WARN_CLEAR, 6)),
         "iso_fault_ohm": derived.ohm_limit(build, monitor.fault),
         "iso_settle_ms": _milli_up(monitor.settle),
         "iso_while_plugged": int(bool(monitor.active_while_plugged)),
@@ -370,7 +371,7 @@ def _convert_lines(build: BuildFile) -> Device:
         "convert_loop_closed_low_counts": [counts[1] for counts in limits],
         "convert_loop_closed_high_counts": [counts[2] for counts in limits],
         "convert_loop_supply_counts": [counts[3] for counts in limits],
-        "convert_pulse_um": 0 if motion is None else round(motion.per_pulse * 1e6),
+        "convert_pulse_um": round(motion.per_pulse * 1e6) if isinstance(motion, PulseMotion) else 0,
         "convert_speed_max_mm_s": 0 if motion is None else _milli_up(motion.max_speed),
         "convert_stop_pulse_us": round(lines.stop_pulse * 1e6),
         "convert_crash_pulse_ms": 0 if lines.crash is None else _ms(lines.crash),
@@ -383,6 +384,14 @@ def _loop_counts(loop: LevelLoop | ToggledLoop | ResistorLoop) -> tuple[int, int
     if isinstance(loop, ResistorLoop):
         return loop.ground_below, loop.closed_counts[0], loop.closed_counts[1], loop.supply_above
     return NEVER_COUNTS, 0, 0, sensor_curves.COUNTS_MAX
+
+
+def _can(build: BuildFile) -> list[int]:
+    """The first identifier sent, how many numbers the monitor's frame takes, those, the speed's; empty without CAN."""
+    isolation, speed = can_signals.isolation_layout(build), can_signals.speed_layout(build)
+    if build.can is None and not isolation and not speed:
+        return []
+    return [NO_ID if build.can is None else build.can.first_id, len(isolation), *isolation, *speed]
 
 
 def _convert_isolation(build: BuildFile) -> Device:
@@ -399,7 +408,7 @@ def _convert_isolation(build: BuildFile) -> Device:
         "convert_iso_fault_high": -1,
         "convert_iso_stale_ms": 0,
     }
-    if isinstance(monitor, LineMonitor):
+    if isinstance(monitor, LineMonitor | CanMonitor):
         return values
     steps = _steps(monitor)
     values["convert_iso_points"] = isolation_points(monitor)

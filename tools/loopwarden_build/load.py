@@ -7,7 +7,7 @@ import difflib
 import json
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
 
@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from loopwarden_build import cross_checks
+from loopwarden_build import cross_checks, dbc
 from loopwarden_build.model import ASCII, BuildFile, Table
 from loopwarden_build.quantity import OrNone, Quantity
 from loopwarden_build.toml_lines import find_line
@@ -43,14 +43,19 @@ def read_build(path: str | Path) -> BuildFile:
     return parse_build(read_text(str(path)), str(path))
 
 
-def parse_build(text: str, file: str) -> BuildFile:
-    """Return the checked build file in `text`; `file` is what its errors call it. BuildError as above."""
+def parse_build(text: str, file: str, beside: Mapping[str, str] | None = None) -> BuildFile:
+    """Return the checked build file in `text`; BuildError as above.
+
+    file    what its errors call it, and where the DBC files that it names are looked for
+    beside  the text of each of those files by its name, where they were read before
+    """
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise BuildError([_syntax_line(file, text, error)], 2) from None
     try:
-        build = BuildFile.model_validate(data)
+        read = dbc.from_folder(Path(file).parent) if beside is None else dbc.from_texts(beside)
+        build = BuildFile.model_validate(data, context={"read": read})
     except ValidationError as error:
         details = error.errors(include_url=False)
         raise BuildError([_error_line(file, text, data, detail) for detail in details], 2) from None

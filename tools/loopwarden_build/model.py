@@ -4,10 +4,11 @@ Decides what one key may say on its own; how keys must fit together is in cross_
 the base unit of units.py (V, A, ohm, F, J, s, degC, fraction); None stands for a written "none".
 """
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
 
+from loopwarden_build.dbc import Dbc, DbcName
 from loopwarden_build.quantity import OrNone, Quantity
 
 Fitted = Literal["fitted", "none"]
@@ -293,6 +294,31 @@ class FrequencyMonitor(Monitor):
     )
 
 
+_DBC = "DBC file beside the build file that describes the frames"
+_DbcFile = Annotated[Dbc, DbcName(_DBC)]
+_FramePeriod = Annotated[
+    float, Quantity("s", 0.005, 2, "from one frame to the next, as it is sent; none for three periods means lost")
+]
+_Counter = Annotated[
+    Text, Field(description='signal that counts the frames, "none" where there is none: a repeated frame tells nothing')
+]
+
+
+class CanMonitor(Monitor):
+    """A monitor whose CAN frame says the resistance."""
+
+    output: Literal["can"]
+    warn: Annotated[float, Quantity("ohm/V", 100, 40e3, "below it: caution and a little less power")]
+    dbc: _DbcFile = Field(description=_DBC)
+    message: Text = Field(description="name of the message in the DBC file")
+    signal: Text = Field(description="signal of that message that says the resistance")
+    counter: _Counter
+    fault_signal: Text = Field(
+        description='signal by which it reports its own fault, anything but 0 being one; "none" where it has none'
+    )
+    period: _FramePeriod
+
+
 class NtcZone(Table):
     """A temperature zone with an NTC from the converter input to ground, pulled up to the converter's reference."""
 
@@ -342,11 +368,44 @@ class Limits(Table):
     motor: Annotated[PowerLimits | None, OrNone(PowerLimits)]
 
 
-class Motion(Table):
+class PulseMotion(Table):
     """A speed sensor that gives pulses along the way."""
 
+    output: Literal["pulses"] = Field(default="pulses", description="what gives the speed; pulses where it is left out")
     per_pulse: Annotated[float, Quantity("m", 0.001, 1, "way from one pulse to the next")]
     max_speed: Annotated[float, Quantity("m/s", 0.5, 100, "a higher reading is implausible")]
+
+
+class CanMotion(Table):
+    """A speed that arrives as CAN frames."""
+
+    output: Literal["can"] = Field(description="what gives the speed")
+    dbc: _DbcFile = Field(description=_DBC)
+    message: Text = Field(description="name of the message in the DBC file")
+    signal: Text = Field(description="signal of that message that says the speed")
+    counter: _Counter
+    period: Annotated[
+        float,
+        Quantity(
+            "s", 0.005, 0.1, "from one frame to the next; three missing mean lost, before 500 ms of it are a jump"
+        ),
+    ]
+    max_speed: Annotated[float, Quantity("m/s", 0.5, 100, "a higher reading is implausible")]
+
+
+def _motion_output(raw: Any) -> str:
+    """What [motion] is: build files from before there were frames do not say that theirs are pulses."""
+    return str(raw.get("output", "pulses")) if isinstance(raw, dict) else "pulses"
+
+
+_Motion = Annotated[
+    Annotated[PulseMotion, Tag("pulses")] | Annotated[CanMotion, Tag("can")],
+    Discriminator(
+        _motion_output,
+        custom_error_type="union_tag_invalid",
+        custom_error_context={"discriminator": "output", "tag": "", "expected_tags": ""},  # load.py words it
+    ),
+]
 
 
 class Timing(Table):
@@ -486,14 +545,16 @@ class BuildFile(Table):
     loop: list[Annotated[LevelLoop | ToggledLoop | ResistorLoop, Field(discriminator="sense")]] = Field(
         min_length=1, max_length=6, description="interlock loops; the board has room for six, and none is not safe"
     )
-    isolation: LineMonitor | DutyMonitor | FrequencyMonitor = Field(
-        discriminator="output", description="what the monitor's output does; CAN is not supported by this version"
+    isolation: LineMonitor | DutyMonitor | FrequencyMonitor | CanMonitor = Field(
+        discriminator="output", description="what the monitor's output does"
     )
     zone: list[Annotated[NtcZone | Pt1000Zone, Field(discriminator="sensor")]] = Field(
         min_length=1, max_length=10, description="temperature zones; the board has room for ten and the pack needs one"
     )
     limits: Limits
-    motion: Annotated[Motion | None, OrNone(Motion)]
+    motion: Annotated[PulseMotion | CanMotion | None, OrNone(_Motion)] = Field(
+        description='what gives the speed: pulses along the way, or CAN frames; "none" where it is not fitted'
+    )
     timing: Timing
     inputs: InputLines
     cooling: PassiveCooling | ActiveCooling | ChilledCooling | SharedCooling = Field(
@@ -514,3 +575,9 @@ class BuildFile(Table):
     pulls: Pulls | None = Field(default=None, description="the external resistors at the pins; needed with a plan")
     ratings: list[RatedPart] = Field(default_factory=list, max_length=40, description="further parts to rate")
     card: Card
+
+
+def dbc_files(build: BuildFile) -> dict[str, str]:
+    """The text of each DBC file that the build file names, by that name."""
+    tables = [table for table in (build.isolation, build.motion) if isinstance(table, CanMonitor | CanMotion)]
+    return {table.dbc.name: table.dbc.text for table in tables}

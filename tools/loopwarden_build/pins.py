@@ -11,9 +11,11 @@ from dataclasses import dataclass
 from loopwarden_build.model import (
     BleedDischarge,
     BuildFile,
+    CanMonitor,
     ChilledCooling,
     LevelLoop,
     PassiveCooling,
+    PulseMotion,
     ResistorLoop,
     SharedCooling,
     ToggledLoop,
@@ -179,8 +181,9 @@ def _inputs(build: BuildFile) -> dict[str, Signal]:
             found[f"loop {number + 1}"] = _CHANNEL if isinstance(loop, ResistorLoop) else _IN
     if any(isinstance(loop, ToggledLoop) for loop in build.loop):
         found["loop_drive"] = _SLOW_OUT
-    found["isolation"] = _LATCHED
-    if build.motion is not None:
+    if not isinstance(build.isolation, CanMonitor):
+        found["isolation"] = _LATCHED
+    if isinstance(build.motion, PulseMotion):
         found["speed"] = _LATCHED
     return found
 

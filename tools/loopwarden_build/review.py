@@ -8,7 +8,7 @@ Units stand in the names; _s, _v, _a, _ohm, _j, _w are SI.
 from itertools import pairwise
 from typing import Any
 
-from loopwarden_build import derived, precharge_path, rc, sensor_curves
+from loopwarden_build import can_signals, derived, precharge_path, rc, sensor_curves
 from loopwarden_build.cross_checks import LEGAL_OHM_PER_V, LEGAL_OHM_PER_V_PROTECTED
 from loopwarden_build.model import (
     BleedDischarge,
@@ -65,6 +65,7 @@ def review(build: BuildFile, digest: str) -> Facts:
             {"name": loop.name, "kind": loop.kind, "sense": loop.sense, "effect": _LOOP_EFFECTS[loop.kind]}
             for loop in build.loop
         ],
+        "frames": _frames(build),
         "not_watched": not_watched(build),
         "converter_cautions": converter_cautions(build),
         "lay_up": _lay_up(build),
@@ -177,6 +178,49 @@ def _rating(part: str, needs_v: float, rated_v: float, needs_a: float | None, ra
     }
 
 
+def _frames(build: BuildFile) -> list[Facts]:
+    """What is read from frames of a CAN bus."""
+    return [
+        {
+            "reading": name,
+            "message": reading.message.name,
+            "identifier": reading.message.frame_id,
+            "is_extended": reading.message.is_extended_frame,
+            "length": reading.message.length,
+            "signal": reading.value.name,
+            "unit": reading.value.unit,
+            "from": float(reading.low * reading.value.scale + reading.value.offset),
+            "to": float(reading.high * reading.value.scale + reading.value.offset),
+            "step": float(reading.value.scale),
+            "counter": None if reading.counter is None else reading.counter.name,
+            "lost_s": reading.stale_ms / 1000,
+        }
+        for name, reading in can_signals.readings(build)
+    ]
+
+
+def _unwatched_frames(build: BuildFile) -> list[str]:
+    """What a reading that comes over a bus leaves open."""
+    found = can_signals.readings(build)
+    if not found:
+        return []
+    both = " and ".join(name for name, _ in found)
+    texts = [
+        f"who sends {both}: whoever can write on that CAN bus can forge such a reading, nothing here authenticates it",
+        f"{both} on a board: this version has no driver for a CAN controller, so there such a reading is lost and "
+        "every start is refused; it can be simulated",
+    ]
+    for name, reading in found:
+        if reading.counter is None:
+            texts.append(f"a sender of {name} that hangs and repeats its last frame: its frames have no counter")
+        if not reading.has_range:
+            texts.append(
+                f"{name} that its sender does not have: the DBC file gives {reading.value.name} no minimum and "
+                "maximum, so every number is taken for a reading"
+            )
+    return texts
+
+
 def _thresholds(build: BuildFile) -> list[Facts]:
     pack, supply, limits, timing = build.pack, build.supply, build.limits, build.timing
     rows: list[tuple[str, float, str, str]] = [
@@ -285,7 +329,7 @@ def not_watched(build: BuildFile) -> list[str]:
         ),
         (isinstance(build.discharge, BleedDischarge), "an active discharge: there is none, only the bleed"),
     ]
-    return [text for applies, text in texts if applies]
+    return [text for applies, text in texts if applies] + _unwatched_frames(build)
 
 
 def converter_cautions(build: BuildFile) -> list[str]:

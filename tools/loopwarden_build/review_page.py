@@ -20,6 +20,7 @@ def page(facts: Facts) -> str:
             *_thresholds(facts["thresholds"]),
             *section("Interlock loops"),
             *labelled((loop["name"], f"{loop['kind']}, {loop['sense']}: {loop['effect']}") for loop in facts["loops"]),
+            *_frames(facts["frames"]),
             *section("What nobody watches in this build"),
             *points(facts["not_watched"] or ["nothing that this program knows of"]),
             *_converter(facts["converter_cautions"]),
@@ -107,7 +108,7 @@ def _isolation(facts: Facts) -> list[str]:
         *section("Isolation"),
         *labelled(
             [
-                ("monitor", f"{facts['output']} output, on the {facts['side']} side"),
+                ("monitor", f"{facts['output'].replace('can', 'CAN')} output, on the {facts['side']} side"),
                 *rows,
                 ("legal minimum", f"{legal}, {facts['legal_measures']} (UN R100, meter method)"),
                 *(
@@ -132,6 +133,24 @@ def _isolation(facts: Facts) -> list[str]:
         ),
         *wrap(relation, WIDTH, "  "),
     ]
+
+
+def _frames(rows: list[Facts]) -> list[str]:
+    if not rows:
+        return []
+    texts = []
+    for row in rows:
+        kind = "29 bits" if row["is_extended"] else "11 bits"
+        counted = f"counted by {row['counter']}" if row["counter"] else "not counted"
+        texts.append(
+            (
+                row["reading"],
+                f"{row['signal']} of {row['message']} (0x{row['identifier']:X}, {kind}, {row['length']} bytes): "
+                f"{row['from']:g} to {row['to']:g} {row['unit']} in steps of {row['step']:g}, {counted}; lost after "
+                f"{show(row['lost_s'], 's')} without a good frame",
+            )
+        )
+    return [*section("Readings from CAN frames"), *labelled(texts)]
 
 
 def _precharge(facts: Facts) -> list[str]:

@@ -23,7 +23,8 @@ class Kept:
 
     def __init__(self, built):
         for name in built.__dict__:
-            setattr(self, name, getattr(built, name))
+            value = getattr(built, name)
+            setattr(self, name, tuple(value) if type(value) is list else value)  # a list has room to grow, for good
 
 
 def run(feed, folder):

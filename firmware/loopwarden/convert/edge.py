@@ -72,6 +72,10 @@ class Edge:
         self.speed = None
         if build.speed_fitted:
             self.speed = Speed(build)
+        if len(build.can) > 2:
+            from loopwarden.convert.frames import fit  # here, so that it takes no heap where there is no bus
+
+            fit(self, build)
         self.crash_us = build.convert_crash_pulse_ms * 1000
         self.invert = _HIGH_IS_HEALTHY
         if build.feedback == _CLOSED_WHEN_LOW:

@@ -32,6 +32,8 @@ class Raw:
     isolation_level    the monitor's good/bad line, 1 = good
     speed_pulses       new pulses since the last tick, None if the counter was lost
     speed_period_us    time between the last two pulses, 0 before there were two
+
+    What a build has that reads isolation or speed from CAN frames: frames.fit.
     """
 
     def __init__(self):
