@@ -159,6 +159,7 @@ def test_only_hard_loops_cut_the_drive_at_speed(parse):
         (("active_while_plugged = true", "active_while_plugged = false"), "isolation while plugged in: "),
         (('kind = "duty"', 'kind = "enable_only"'), "the limits: "),
         (('proof = "live_zero"', 'proof = "none"'), "the pack channel's wire: "),
+        (("[build]\n", "[can]\nfirst_id = 0x5C0\n\n[build]\n"), "whoever goes by the frames that it is to send"),
     ],
 )
 def test_what_is_taken_away_is_listed_as_not_watched(parse, edit, watched_no_more):

@@ -515,7 +515,9 @@ class CanFrames(Table):
     """The frames that the board sends on a CAN bus; what is in them stands in loopwarden.dbc."""
 
     first_id: int = Field(
-        ge=0, le=0x7FA, description="identifier (11 bits) of the first of six frames, the others follow it one by one"
+        ge=0,
+        le=0x7FA,
+        description="identifier, 0 to 0x7FA, of the first of six frames (11 bits), the others follow it one by one",
     )
 
 

@@ -293,6 +293,11 @@ def not_watched(build: BuildFile) -> list[str]:
         (build.pins.get("supply") == "GP29", "the coils' supply: the channel on the board sees the board's own only"),
         (not build.pins, "the wiring: there is no pin plan, so this build can be simulated and not installed"),
         (
+            build.can is not None,
+            "whoever goes by the frames that it is to send: this version has no driver for a CAN controller, so a "
+            "board sends none, and anybody on the bus could forge them",
+        ),
+        (
             build.voltage_sense.pack.proof == "none",
             "the pack channel's wire: it has no live zero and reads broken as empty",
         ),
