@@ -155,6 +155,7 @@ def test_the_ends_of_what_is_allowed_are_allowed():
         (b"hello", "is not a DBC file: DBC: "),
         (b"", "is not a DBC file: DBC: "),
         (b"\xff\x00\xfe", "is not a DBC file: DBC: "),
+        (b"\x1b[2J\x07\x9b1m", "is not a DBC file: DBC: "),
         (b'VERSION ""\n', "describes no message"),
     ],
 )
@@ -167,7 +168,7 @@ def test_a_file_that_is_none_is_named(tmp_path, content, answer):
     (line,) = error.value.lines
     assert f'isolation.dbc = "frames.dbc": {answer}' in line
     assert error.value.exit_code == 2
-    assert "\n" not in line
+    assert all(" " <= sign <= "~" for sign in line), "a terminal would obey it"
 
 
 def test_the_file_lies_beside_the_build_file(tmp_path):

@@ -3,6 +3,7 @@
 Decides whether it is a DBC file at all; which of its signals can be a reading is for can_signals.py.
 """
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -82,7 +83,8 @@ class DbcName:
         try:
             messages = dbc.database.messages
         except Exception as error:  # whatever the parser of another project raises at a file that is none
-            raise self._refused(f"is not a DBC file: {' '.join(str(error).split())[:120]}") from None
+            said = " ".join(str(error).split())[:120]  # it may quote the file, and a terminal would obey what is in it
+            raise self._refused(f"is not a DBC file: {re.sub(r'[^ -~]', '?', said)}") from None
         if not messages:
             raise self._refused("describes no message")
         return dbc
