@@ -3,6 +3,8 @@
 S3, S5, S8, S9 and S11 are judged at coils and lamps, behind the heartbeat gate, not at pins.
 """
 
+import os
+import signal
 from dataclasses import replace
 
 import pytest
@@ -11,6 +13,7 @@ from littlefs import LittleFS
 from loopwarden import signals
 from loopwarden_build.load import read_build
 from loopwarden_sim.board_pins import COILS
+from loopwarden_sim.board_run import BoardRun
 from loopwarden_sim.scenario import Action, Scenario
 from loopwarden_sim.virtual_board import BLOCK, BLOCKS, HANG, RAISE, BoardError, VirtualBoard, make_image
 
@@ -270,3 +273,20 @@ def test_what_the_board_measures_of_itself_cannot_be_set(tmp_path):
     board.close()
     with pytest.raises(ValueError, match="heap_free: cannot be set"):
         on_board(scenario, tmp_path / "flash.img")
+
+
+def test_a_board_whose_host_was_killed_ends_as_well(tmp_path):
+    """It would use a processor for ever."""
+    board = VirtualBoard(read_build(TRUCK), tmp_path / "flash.img")
+    try:
+        run = BoardRun(live(run_s=1), board)
+        run.go(None, None)
+        run.power_on()
+        process = board._process
+        assert process.poll() is None
+        os.close(board._to_guest)
+        os.close(board._from_guest)
+        assert process.wait(timeout=30) == -signal.SIGKILL
+        board._process = None
+    finally:
+        board.close()

@@ -4,6 +4,7 @@ Runs under MicroPython beside the firmware. Time passes where the firmware waits
 is written; at every tick's boundary the pins go to the host and the world's answer comes back.
 """
 
+import os
 import struct
 
 import vgc
@@ -156,8 +157,9 @@ class Wires:
         )
         self.frames_out.clear()
         if self.from_host.readinto(self.buffer) != IN_BYTES or kind != TICK:
-            while True:  # the host is gone, or takes this process away as a reset does
-                self.from_host.readinto(self.buffer)
+            while self.from_host.readinto(self.buffer):  # the host takes this process away, as a reset does
+                pass
+            os.system("kill -9 $PPID")  # it is gone itself; an exception would be caught by the firmware
         self._take(struct.unpack(_IN, self.buffer))
 
     def _of(self, part, name):
