@@ -27,7 +27,7 @@ ROOT = Path(__file__).parents[2]
 SCENARIOS = ROOT / "host_sim" / "scenarios"
 BUILDS = ("orchard_truck", "bench_cart")
 CASES = 400  # of each build's campaign
-PROPERTIES = ("tests/policy/test_properties_promises.py", "tests/policy/test_properties_pairs.py")
+PROPERTIES = tuple(f"tests/policy/test_properties_{name}.py" for name in ("starts", "promises", "pairs"))
 
 
 class GoneError(Exception):
