@@ -3,8 +3,8 @@
 from typing import Any
 
 import pytest
-from can_truck import DBC, MONITOR, MOTION, can_truck, can_truck_text
 
+from can_truck import DBC, MONITOR, MOTION, can_truck, can_truck_text
 from loopwarden.build import Build
 from loopwarden_build import pins
 from loopwarden_build.integer_build import to_device

@@ -6,10 +6,10 @@ from typing import Any
 
 import cantools
 import pytest
-from can_truck import DBC, MONITOR, MOTION, can_truck
 from hypothesis import given
 from hypothesis import strategies as st
 
+from can_truck import DBC, MONITOR, MOTION, can_truck
 from loopwarden.build import Build
 from loopwarden.convert.edge import Edge
 from loopwarden.convert.frames import IsolationFrames, SpeedFrames, field

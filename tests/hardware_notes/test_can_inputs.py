@@ -4,8 +4,8 @@ import re
 from pathlib import Path
 
 import pytest
-from can_truck import DBC, can_truck, can_truck_text
 
+from can_truck import DBC, can_truck, can_truck_text
 from loopwarden_build.can_signals import STEP_MM_S_PER_MS, STILL_MM_S
 from loopwarden_build.load import read_build
 

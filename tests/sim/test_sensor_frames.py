@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from can_truck import DBC, MONITOR, can_truck, can_truck_text
 
+from can_truck import DBC, MONITOR, can_truck, can_truck_text
 from loopwarden.policy.fault_table import TABLE
 from loopwarden.signals import DEVICE, OK, QUIET, RANGE, STALE
 from loopwarden_prove.attacks import attacks_of

@@ -4,8 +4,8 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from can_truck import can_truck
 
+from can_truck import can_truck
 from loopwarden_sim.world import World
 
 from .plant_bench import Bench, build
