@@ -1,5 +1,7 @@
 """The dispatcher: one place prints, and the exit code says what kind of answer it was."""
 
+import subprocess
+import sys
 from types import SimpleNamespace
 
 import pytest
@@ -63,3 +65,13 @@ def test_every_shipped_subcommand_takes_its_own_name(capsys):
     usage = capsys.readouterr().out
     for name in dispatcher.COMMANDS:
         assert f"\n    {name} " in usage or f"\n    {name}\n" in usage
+
+
+def test_a_reader_that_has_seen_enough_is_no_error():
+    """As in `loopwarden schema | head`."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "loopwarden_cli.main", "schema"], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as process:
+        assert process.stdout.read(1) == b"{"
+        process.stdout.close()
+        assert (process.wait(timeout=60), process.stderr.read()) == (0, b"")

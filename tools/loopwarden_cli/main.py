@@ -4,6 +4,7 @@ Nothing else in this package prints a result, so every subcommand can be called 
 """
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from importlib.metadata import version
@@ -98,8 +99,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 2
     except KeyboardInterrupt:
         return 130
-    if result.text:
-        print(result.text)
+    try:
+        if result.text:
+            print(result.text, flush=True)
+    except BrokenPipeError:  # a reader such as head has seen enough; the flush at exit must not find the pipe again
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return result.exit_code
 
 
