@@ -194,7 +194,7 @@ def test_where_rows_are_marked_storing_is_left_to_the_next_tick_but_not_for_ever
     loop, rooms = made(), []
     loop.memory.work = lambda supervisor, room=True: rooms.append(room) or False
     marked = iter([0, 1, 0, 0, 1, 1, 1, 1, 1, 0])
-    loop._decide = lambda dt_ms: setattr(loop.supervisor.faults, "marked", next(marked))
+    loop.supervisor.step = lambda *_: setattr(loop.supervisor.faults, "marked", next(marked))
     ticks(loop, 10)
     assert rooms == [True, False, True, True, False, False, False, True, False, True]
     marked = iter([1])
@@ -226,7 +226,7 @@ def test_a_tick_that_stored_leaves_the_link_to_the_next():
 
 def test_the_watchdog_is_fed_only_when_every_stage_left_its_mark_in_order():
     loop = made()
-    loop._decide = lambda dt_ms: setattr(loop, "order", 0)  # as a stage that ran wild over the order
+    loop.supervisor.step = lambda *_: setattr(loop, "order", 0)  # as a stage that ran wild over the order
     loop.tick()
     assert "feed" not in loop.board.does
     assert "drive" in loop.board.does
@@ -287,7 +287,7 @@ def test_a_tick_past_the_hold_time_with_a_contactor_closed_ends_the_program():
     seen = spied(loop)
     ticks(loop, 3)
     loop.outputs.negative = 1
-    loop._decide = lambda dt_ms: None
+    loop.supervisor.step = lambda *_: None
     loop.board.during["drive"] = lambda: setattr(loop.board, "us", loop.board.us + 120_000)
     with pytest.raises(Reset):
         loop.run()

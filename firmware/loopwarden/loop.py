@@ -31,7 +31,10 @@ class HeartbeatMissed(Exception):
 
 
 class Loop:
-    """Attributes: ends (how often in a row the program ended by itself), before (what it was doing when it last did, or
+    """tick(): one tick, without the waiting. pace(): wait for the next one; the link gets the time. Late: the next tick
+    begins at once.
+
+    Attributes: ends (how often in a row the program ended by itself), before (what it was doing when it last did, or
     0), held (too often: nothing is decided any more, outputs stay off until the power is taken away).
 
     board   now_us(), diff_us(one, other), after_us(us, more), sample(raw), drive(outputs), feed(), wait(until_us),
@@ -52,7 +55,6 @@ class Loop:
         scratch[0] = 1
         self.told = scratch[2]
         scratch[2] = 0
-        self.doing = 0  # phase and hardest row of the last tick, as they stand in the first word
         self.edge = Edge(build)
         self.supervisor = self.coil_test = self.watch = None  # watch(dt_ms): called after each tick
         if not self.held:
@@ -65,9 +67,10 @@ class Loop:
                 self.supervisor.faults.marks[row] = NOTED | GONE | ENDED
                 self.supervisor.faults.marked = 1
         self.period_us, self.hold_ms = build.tick_ms * 1000, build.heartbeat_hold_ms
-        self.turn = self.rest_us = self.late_ms = self.order = self.calm_ms = self.second_ms = 0
+        self.late_ms = self.order = self.calm_ms = 0
         self.slow = True  # the last tick held a stall that was meant: power-up, a file, an erase, a collection
         self.last_us = self.due_us = board.now_us()
+        self.tick, self.pace = self._ticks().__next__, self._paces().__next__
 
     def run(self):
         """Tick for ever. Whatever ends it: outputs off first, then a code, then a reset, never the prompt (S11)."""
@@ -82,38 +85,61 @@ class Loop:
             finally:
                 self.end()
 
-    def tick(self):
-        """One tick, without the waiting.
-
-        The marks lie in a word that outlives the watchdog: what was being done, in which phase, with which row the
-        hardest.
-        """
-        board, at = self.board, self.board.mark_at
-        marks = board.marks
-        now_us = board.now_us()
-        us = board.diff_us(now_us, self.last_us) + self.rest_us
-        self.last_us = now_us
-        marks[at] = self.doing | 1
-        self.order = 0
-        board.sample(self.edge.raw)
-        self.order = _SAMPLED
-        ms = us // 1000  # whole milliseconds go to the policy, the rest is carried on
-        self.rest_us = us - ms * 1000
-        if not self.held:
-            if ms < 1 or ms >= self.hold_ms:
-                ms = self._odd_ms(ms)
-            self._decide(ms)
-        self.order = self.order << 4 | _DECIDED
-        marks[at] = self.doing | 3
-        board.drive(self.outputs)
-        self.order = self.order << 4 | _DRIVEN
-        if self.order == _IN_ORDER:
-            board.feed()
-        marks[at] = self.doing | 4
-        self._store(ms)
-        if self.watch:
-            self.watch(ms)
-        marks[at] = self.doing | 5
+    def _ticks(self):
+        # A generator: its names stay where they are, and each costs a sixth of an attribute. What is raised in it ends
+        # it, and the program with it (S11). Supervisor and outputs are looked up: a recording begins with new ones.
+        board, memory, inputs, held, hold_ms = self.board, self.memory, self.inputs, self.held, self.hold_ms
+        raw, fill = self.edge.raw, self.edge.bind(inputs)
+        now, diff, sample, drive, feed = board.now_us, board.diff_us, board.sample, board.drive, board.feed
+        # The marks lie in a word that outlives the watchdog: what was being done, in which phase, with which row the
+        # hardest.
+        marks, at = board.marks, board.mark_at
+        doing = rest_us = turn = second_ms = 0
+        while True:
+            now_us = now()
+            us = diff(now_us, self.last_us) + rest_us
+            self.last_us = now_us
+            marks[at] = doing | 1
+            sample(raw)
+            self.order = _SAMPLED
+            ms = us // 1000  # whole milliseconds go to the policy, the rest is carried on
+            rest_us = us - ms * 1000
+            o = self.outputs
+            if not held:
+                if ms < 1 or ms >= hold_ms:
+                    ms = self._odd_ms(ms)
+                fill(ms)
+                inputs.late_ms = late_ms = self.late_ms
+                marks[at] = doing | 2
+                s = self.supervisor
+                s.step(inputs, o, ms)
+                if self.coil_test:  # S15
+                    self.coil_test.step(ms)
+                f = s.faults
+                doing = s.phases.phase << 8 | f.worst_row << 16
+            self.order = self.order << 4 | _DECIDED
+            marks[at] = doing | 3
+            drive(o)
+            self.order = self.order << 4 | _DRIVEN
+            if self.order == _IN_ORDER:
+                feed()
+            marks[at] = doing | 4
+            if held:
+                self.slow = False
+            else:
+                if late_ms or (f.marked and memory.mark == memory.want):
+                    turn = turn + 1 & 3  # this tick did much; even where all do, what waits is stored in the end
+                else:
+                    turn = 0
+                self.slow = memory.work(s, not turn)
+                second_ms += ms
+                if second_ms >= _SECOND_MS:
+                    self._each_second(second_ms)
+                    second_ms = 0
+            if self.watch:
+                self.watch(ms)
+            marks[at] = doing | 5
+            yield
 
     def _odd_ms(self, ms):
         # What stalled in the off phase is cut at 100 ms.
@@ -124,33 +150,8 @@ class Loop:
     def _something_on(self, o):
         return o.positive or o.negative or o.precharge or o.discharge
 
-    def _decide(self, dt_ms):
-        inputs, s = self.inputs, self.supervisor
-        self.edge.fill(inputs, dt_ms)
-        inputs.late_ms = self.late_ms
-        self.board.marks[self.board.mark_at] = self.doing | 2
-        s.step(inputs, self.outputs, dt_ms)
-        if self.coil_test:  # S15
-            self.coil_test.step(dt_ms)
-        self.doing = s.phases.phase << 8 | s.faults.worst_row << 16
-
-    def _store(self, dt_ms):
-        if self.held:
-            self.slow = False
-            return
-        memory, s = self.memory, self.supervisor
-        turn = 0
-        if self.late_ms or (s.faults.marked and memory.mark == memory.want):
-            turn = (self.turn + 1) & 3  # this tick did much; even where all do, what waits is stored in the end
-        self.turn = turn
-        self.slow = memory.work(s, not turn)
-        self.second_ms += dt_ms
-        if self.second_ms >= _SECOND_MS:
-            self._each_second()
-
-    def _each_second(self):
-        self.calm_ms += self.second_ms
-        self.second_ms = 0
+    def _each_second(self, ms):
+        self.calm_ms += ms
         if self.calm_ms >= _CALM_MS:
             self.calm_ms = 0
             self.scratch[1] = self.ends = 0
@@ -161,23 +162,27 @@ class Loop:
             free = self.board.heap_free()
         self.inputs.heap_free = free
 
-    def pace(self):
-        """Wait for the next tick; the link gets the time. Late: the next tick begins at once."""
-        board, link = self.board, self.link
-        now_us = board.now_us()
-        due_us = board.after_us(self.due_us, self.period_us)
-        late_us = board.diff_us(now_us, due_us)
-        if late_us > 0:
-            self.due_us = now_us
-            self.late_ms = 0 if self.slow else late_us // 1000 + 1
-            return
-        self.due_us = due_us
-        self.late_ms = 0
-        if link is not None and not self.memory.busy:
-            # S15: a host that floods gets a bounded part of a live tick.
-            while link.work(self) and self.off_phase() and board.diff_us(due_us, board.now_us()) > 0:
-                pass
-        board.wait(due_us)
+    def _paces(self):
+        # A generator, as that of the ticks.
+        board, memory, period_us = self.board, self.memory, self.period_us
+        now, diff, after, wait = board.now_us, board.diff_us, board.after_us, board.wait
+        while True:
+            now_us = now()
+            due_us = after(self.due_us, period_us)
+            late_us = diff(now_us, due_us)
+            if late_us > 0:
+                self.due_us = now_us
+                self.late_ms = 0 if self.slow else late_us // 1000 + 1
+            else:
+                self.due_us = due_us
+                self.late_ms = 0
+                link = self.link
+                if link is not None and not memory.busy:
+                    # S15: a host that floods gets a bounded part of a live tick.
+                    while link.work(self) and self.off_phase() and diff(due_us, now()) > 0:
+                        pass
+                wait(due_us)
+            yield
 
     def end(self):
         """Store why, then reset. Outputs are off already; nothing here may keep the reset from coming."""

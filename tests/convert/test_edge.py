@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 
 from loopwarden.convert.edge import Edge
+from loopwarden.convert.isolation import LINE
 from loopwarden.convert.raw import ALL_KNOWN
 from loopwarden.signals import (
     ACK,
@@ -138,3 +139,16 @@ def test_what_is_not_fitted_is_never_written() -> None:
     inputs.current_ma = inputs.reference_mv = inputs.speed_mm_s = "untouched"
     made.fill(inputs, 20)
     assert {inputs.current_ma, inputs.reference_mv, inputs.speed_mm_s} == {"untouched"}
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_reading_is_as_old_as_it_is_whichever_inputs_are_filled(name: str) -> None:
+    """S10: other inputs do not make it younger."""
+    made = Edge(build(name))
+    age_ms = [filled(made).isolation_age_ms for _ in range(5)]
+    made.raw.isolation_fresh = 1
+    age_ms.append(filled(made).isolation_age_ms)
+    made.raw.isolation_fresh = 0
+    age_ms += [filled(made).isolation_age_ms for _ in range(3)]
+    always = made.isolation.kind == LINE
+    assert age_ms[5:] == ([0, 0, 0, 0] if always else [0, 20, 40, 60])

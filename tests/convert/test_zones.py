@@ -109,7 +109,9 @@ class Inputs:
 )
 def test_a_broken_or_shorted_sensor_is_no_temperature(zone: NtcZone, counts: int | None, states: set[int]) -> None:
     inputs = Inputs()
-    zones(zone).step([counts], inputs)
+    made = zones(zone)
+    made.bind(inputs)
+    made.step([counts])
     assert inputs.zone_dc[0] is None
     assert inputs.zone_state[0] in states
 
@@ -121,11 +123,13 @@ def test_between_table_and_rail_is_out_of_range(zone: NtcZone) -> None:
     ends = sorted((made.table[0], made.table[-1]))
     for counts in (low * 16, high * 16, ends[0] - 1, ends[1] + 1):
         inputs = Inputs()
-        made.step([counts], inputs)
+        made.bind(inputs)
+        made.step([counts])
         assert (inputs.zone_dc[0], inputs.zone_state[0]) == (None, RANGE)
     for counts in ends:
         inputs = Inputs()
-        made.step([counts], inputs)
+        made.bind(inputs)
+        made.step([counts])
         assert inputs.zone_state[0] == OK
 
 
@@ -143,11 +147,12 @@ def test_each_zone_has_its_turn_and_keeps_its_value_between() -> None:
     made = Zones(build())
     assert made.count == len(build().zone_where)
     inputs = SimpleNamespace(zone_dc=[None] * made.count, zone_state=[STALE] * made.count)
+    made.bind(inputs)
     healthy = [made.table[start + made.last // 2] for start in made.start]
     for turn in range(made.count):
         assert inputs.zone_state[turn] == STALE
-        made.step(healthy, inputs)
+        assert made.step(healthy) == (turn + 1) % made.count
         assert inputs.zone_state[turn] == OK
-    made.step([None] * made.count, inputs)
+    made.step([None] * made.count)
     assert inputs.zone_state[0] == STALE
     assert all(state == OK for state in inputs.zone_state[1:])

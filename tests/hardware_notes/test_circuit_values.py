@@ -257,7 +257,9 @@ def zone_reading(truck, counts):
     inputs = Inputs()
     raw = Raw()
     raw.zone_counts16[0] = counts * 16
-    Zones(truck).step(raw.zone_counts16, inputs)
+    zones = Zones(truck)
+    zones.bind(inputs)
+    zones.step(raw.zone_counts16)
     return inputs.zone_dc[0], inputs.zone_state[0]
 
 

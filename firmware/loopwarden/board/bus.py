@@ -7,8 +7,6 @@ line has its own pull-up. Two input bits are tied low and high, so that a chain 
 from machine import SPI, Pin
 from micropython import const
 
-from loopwarden.board.channels import ConverterChannel
-
 _CLOCK, _OUT, _IN, _SELECT, _SELECT2, _LATCH, _ENABLE, _SPI = range(8)
 _BAUD = const(1000000)  # what a converter of this type does at 3.3 V
 
@@ -26,15 +24,17 @@ class Bus:
         self.exchange = self.shift = None
         if plan[_LATCH] >= 0:
             self.latch = Pin(plan[_LATCH], Pin.OUT, value=1)
-            self.exchange = _exchange(self.latch, self.spi.readinto, self.word_in)
+            self.exchange = _exchanges(self.latch, self.spi.readinto, self.word_in).__next__
             self.shift = self.shift_on = _shift(self.latch, self.spi.write)
         if plan[_ENABLE] >= 0:
             self.enable = Pin(plan[_ENABLE], Pin.OUT, value=1)  # high: every output of the registers is off
             self.shift = self._shift_first
 
     def channel(self, n):
-        """Channel n of the converters, eight on each."""
-        return ConverterChannel(self.selects[n >> 3], self.spi.write_readinto, n & 7)
+        """Channel n of the converters, eight on each: its select line, transfer(out, in), bytes out and bytes in."""
+        # Start bit, single-ended, three bits of channel, then clocks for the answer.
+        ask = bytes((6 | n >> 2 & 1, (n & 3) << 6, 0))
+        return self.selects[n >> 3], self.spi.write_readinto, ask, bytearray(3)
 
     def _shift_first(self, word):
         self.shift = self.shift_on
@@ -42,18 +42,18 @@ class Bus:
         self.enable(0)
 
 
-def _exchange(latch, readinto, word):
-    # Closures, as those of the channels.
-    def exchange():
+def _exchanges(latch, readinto, word):
+    # A generator, as those of the channels.
+    number = int.from_bytes
+    while True:
         latch(0)
         latch(1)
         readinto(word, 0)
-        return word[0] << 8 | word[1]
-
-    return exchange
+        yield number(word, "big")
 
 
 def _shift(latch, write):
+    # A closure: a name that a function closes over is found several times quicker than an attribute.
     def shift(word):
         write(word)
         latch(0)

@@ -1,7 +1,7 @@
 """One analogue channel each: a pin of the board, or one of an external converter of the 3208 type. Decides nothing.
 
-read() gives twelve bits, read16() the mean of four conversions in sixteenths of a count, None where no converter
-answers. Heap: none.
+A reading is twelve bits, or the mean of four conversions in sixteenths of a count; None where no converter answers.
+Heap: none once it is made.
 """
 
 from machine import ADC, Pin
@@ -10,11 +10,16 @@ from micropython import const
 _CONVERTER = const(100)  # added to the channel's number in the plan
 
 
-def channel_at(place, bus):
-    """The channel at a place of the pin plan, None where the plan has none."""
+def reader(place, bus):
+    """read() of the channel at a place of the pin plan; None where the plan has none."""
     if place < 0:
         return None
-    return bus.channel(place - _CONVERTER) if place >= _CONVERTER else PinChannel(place)
+    return _reads(*bus.channel(place - _CONVERTER)).__next__ if place >= _CONVERTER else PinChannel(place).read
+
+
+def reader16(place, bus):
+    """The same in sixteenths."""
+    return _reads16(*bus.channel(place - _CONVERTER)).__next__ if place >= _CONVERTER else PinChannel(place).read16
 
 
 class PinChannel:
@@ -31,45 +36,40 @@ class PinChannel:
         return ((convert() >> 4) + (convert() >> 4) + (convert() >> 4) + (convert() >> 4)) << 2
 
 
-class ConverterChannel:
-    """channel  0 to 7 of the converter behind `select`; transfer: of the bus, bytes out and bytes in."""
-
-    def __init__(self, select, transfer, channel):
-        # Start bit, single-ended, three bits of channel, then clocks for the answer.
-        ask = bytes((6 | channel >> 2, (channel & 3) << 6, 0))
-        self.got = bytearray(3)
-        self.read = _exchange(select, transfer, ask, self.got)
-        self.read16 = _exchange16(select, transfer, ask, self.got)
+# Nobody drives the line for the first bits of an answer; the one before the result is always low. These are generators:
+# their names stay where they are, and each costs a sixth of an attribute.
 
 
-# Nobody drives the line for the first bits of an answer; the one before the result is always low. These are closures:
-# a name that a function closes over is found several times quicker than an attribute.
-
-
-def _exchange(select, transfer, ask, got):
-    def read():
+def _reads(select, transfer, ask, got):
+    number = int.from_bytes
+    while True:
         select(0)
         transfer(ask, got)
         select(1)
-        counts = got[1] << 8 | got[2]
-        return None if counts & 0x1000 else counts & 0xFFF
-
-    return read
+        word = number(got, "big")
+        yield None if word & 0x1000 else word & 0xFFF
 
 
-def _exchange16(select, transfer, ask, got):
-    def read16():
-        sum16 = 0
-        n = 4
-        while n:
-            select(0)
-            transfer(ask, got)
-            select(1)
-            counts = got[1] << 8 | got[2]
-            if counts & 0x1000:
-                return None
-            sum16 += counts & 0xFFF
-            n -= 1
-        return sum16 << 2
-
-    return read16
+def _reads16(select, transfer, ask, got):
+    number = int.from_bytes
+    while True:
+        select(0)
+        transfer(ask, got)
+        select(1)
+        one = number(got, "big")
+        select(0)
+        transfer(ask, got)
+        select(1)
+        two = number(got, "big")
+        select(0)
+        transfer(ask, got)
+        select(1)
+        three = number(got, "big")
+        select(0)
+        transfer(ask, got)
+        select(1)
+        four = number(got, "big")
+        if (one | two | three | four) & 0x1000:
+            yield None
+        else:
+            yield (one & 0xFFF) + (two & 0xFFF) + (three & 0xFFF) + (four & 0xFFF) << 2

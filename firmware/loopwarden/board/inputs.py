@@ -5,7 +5,7 @@ from time import ticks_diff, ticks_us
 from machine import Pin, mem16, mem32
 from micropython import const
 
-from loopwarden.board.channels import channel_at
+from loopwarden.board.channels import reader, reader16
 from loopwarden.board.chip import EDGES, FELL, GPIO_IN
 from loopwarden.board.lines import CrashLine, PeriodLine, PulseLine
 from loopwarden.convert.isolation import LINE
@@ -20,14 +20,12 @@ _SLOW_US = const(200)  # a flash operation that took longer may have touched an 
 
 
 class Inputs:
-    """Bound to one build; `sample` fills a Raw."""
+    """Bound to one build; sample(raw) fills a Raw, the same one at every call. Heap: none."""
 
     def __init__(self, build, bus, driver):
         self.bus, self.driver = bus, driver
-        channels = [channel_at(place, bus) for place in build.pins_channel]
-        # Saved bound methods: looking a method up costs more than calling it.
-        self.pack, self.second, self.current, self.supply, self.reference = [c and c.read for c in channels]
-        self.zones = [channel_at(place, bus).read16 for place in build.pins_zone]
+        channels = [reader(place, bus) for place in build.pins_channel]
+        zones = [reader16(place, bus) for place in build.pins_zone]
         self.pin_mask = self.chain_mask = 0
         self.echo_bits = self.echo_pins = self.echo_chain = 0
         self.maps, self.resistors = [], []
@@ -42,10 +40,10 @@ class Inputs:
         for bit, place, _ in self.maps:
             if place >= _SHIFT_IN:
                 self.chain_bits |= bit
-        self.word = self.chain = -1
-        self.silent = True  # the chain did not answer in the last tick
-        self.levels = 0
         self._lines(build)
+        samples = self._samples(*channels, zones)
+        next(samples)
+        self.sample = samples.send
 
     def _lines(self, build):
         isolation, speed = build.pins_line
@@ -62,7 +60,6 @@ class Inputs:
         if build.pins_in[_CRASH] >= 0:
             self.crash = CrashLine(build.pins_in[_CRASH])
             self.crash_mask = 1 << build.pins_in[_CRASH]
-        self.fresh = self.count = 0
 
     def _map(self, bit, place):
         if place >= _SHIFT_IN:
@@ -86,7 +83,7 @@ class Inputs:
         for loop, place in enumerate(build.pins_loop):
             sense = build.convert_loop_sense[loop]
             if sense == RESISTOR:
-                self.resistors.append((loop, channel_at(place, bus).read))
+                self.resistors.append((loop, reader(place, bus)))
             elif sense == TOGGLED:
                 self._map(LOOP0 << loop, place)
                 self._echo(LOOP0 << loop, place)
@@ -101,108 +98,101 @@ class Inputs:
         else:
             self.echo_pins |= 1 << place
 
-    def sample(self, raw):
-        """Fill `raw`. Heap: none."""
-        raw.pack_counts = self.pack()
-        raw.bus_counts = self.second()
-        if self.current:
-            raw.current_counts = self.current()
-        for resistor in self.resistors:
-            raw.loop_counts[resistor[0]] = resistor[1]()
-        if raw.turn & ZONE:
-            raw.zone_counts16[raw.zone] = self.zones[raw.zone]()
-        elif raw.turn:
-            self._slow(raw)
-        self._levels(raw, self.driver.driven)
-        if self.isolation:
-            if self.isolation.fresh != self.fresh:
-                self._isolation(raw, self.isolation)
-            elif raw.isolation_fresh:
-                raw.isolation_fresh = 0
-        if self.speed:
-            if self.speed.count != self.count:
-                self._speed(raw, self.speed)
-            elif raw.speed_pulses != 0:
-                raw.speed_pulses = 0
+    def _samples(self, pack, second, current, supply, reference, zones):
+        # A generator, as those of the channels. What hardly ever happens is done by methods.
+        driver, resistors, isolation, speed, crash = self.driver, self.resistors, self.isolation, self.speed, self.crash
+        exchange = self.bus.exchange if self.chain_bits else None
+        pin_mask, echo_pins, echo_bits = self.pin_mask, self.echo_pins, self.echo_bits
+        chain_mask, echo_chain = self.chain_mask, self.echo_chain
+        isolation_pin, crash_mask = self.isolation_pin, self.crash_mask
+        halves, latched_mask = self.halves, self.latched_mask
+        pins_at, words, half_words = GPIO_IN, mem32, mem16
+        word = word_chain = -1  # pins and chain of the last tick, and the levels they are
+        known_levels = chain = fresh = count = told = crash_us = 0
+        pulses = -1  # of the last tick; so that the first one tells that there were none
+        silent = True  # the chain did not answer in the last tick
+        while True:
+            raw = yield
+            raw.pack_counts = pack()
+            raw.bus_counts = second()
+            if current:
+                raw.current_counts = current()
+            for loop, read in resistors:
+                raw.loop_counts[loop] = read()
+            turn = raw.turn
+            if turn & ZONE:
+                zone = raw.zone
+                raw.zone_counts16[zone] = zones[zone]()
+            elif turn:
+                raw.supply_counts = supply()
+                if reference:
+                    raw.reference_counts = reference()
+                if turn == ALL:  # all zones once, so that none begins as stale
+                    for zone in range(len(zones)):
+                        raw.zone_counts16[zone] = zones[zone]()
+            pins = words[pins_at]
+            if exchange:
+                chain = exchange()
+                if silent or chain & _TIED != _TIED_RIGHT:
+                    silent = self._is_silent(raw, chain)
+            # Echoes are looked at as if a low level had been driven, so that those of a closed loop stay what they are.
+            driven = driver.driven
+            raw.loop_driven = driven
+            if driven:
+                pins ^= echo_pins
+                chain ^= echo_chain
+            if pins & pin_mask != word or chain & chain_mask != word_chain:
+                word, word_chain = pins & pin_mask, chain & chain_mask
+                known_levels = self._levels(word, word_chain)
+            levels = known_levels
+            if driven:
+                levels ^= echo_bits
+            raw.levels = levels
+            latched = ~levels & latched_mask
+            # Cleared is only what was seen: an edge between the look and the clearing of another is kept (S3).
+            for half, fell, bit, at, clear in halves:
+                if half_words[half] & fell:
+                    words[at] = clear
+                    latched |= bit
+            raw.latched = latched
+            if crash:
+                if crash.longest_us or pins & crash_mask:
+                    raw.crash_us = crash_us = crash.take_us(pins & crash_mask)
+                elif crash_us:
+                    raw.crash_us = crash_us = 0
+            if isolation_pin:
+                raw.isolation_level = 1 if pins & isolation_pin else 0
+            if isolation:
+                if isolation.fresh != fresh:
+                    fresh = isolation.fresh
+                    raw.isolation_fresh = told = 1
+                    raw.isolation_high_us = isolation.high_us
+                    raw.isolation_low_us = isolation.low_us
+                elif told:
+                    raw.isolation_fresh = told = 0
+            if speed:
+                now = speed.count
+                if now != count or pulses:
+                    raw.speed_pulses = pulses = now - count & 0xFFFF
+                    raw.speed_period_us = speed.period_us
+                    count = now
 
-    def _slow(self, raw):
-        raw.supply_counts = self.supply()
-        if self.reference:
-            raw.reference_counts = self.reference()
-        if raw.turn == ALL:  # all zones once, so that none begins as stale
-            self._all_zones(raw)
-
-    def _all_zones(self, raw):
-        zone = len(self.zones)
-        while zone:
-            zone -= 1
-            raw.zone_counts16[zone] = self.zones[zone]()
-
-    def _levels(self, raw, driven):
-        # Echoes are looked at as if a low level had been driven, so that those of a closed loop stay what they are.
-        pins = mem32[GPIO_IN]
-        chain = 0
-        if self.chain_bits:
-            chain = self.bus.exchange()
-            if self.silent or chain & _TIED != _TIED_RIGHT:
-                self._answered(raw, chain & _TIED == _TIED_RIGHT)
-        raw.loop_driven = driven
-        if driven:
-            pins ^= self.echo_pins
-            chain ^= self.echo_chain
-        if pins & self.pin_mask != self.word or chain & self.chain_mask != self.chain:
-            self._look(pins & self.pin_mask, chain & self.chain_mask)
-        levels = self.levels
-        if driven:
-            levels ^= self.echo_bits
-        raw.levels = levels
-        if self.isolation_pin:
-            raw.isolation_level = 1 if pins & self.isolation_pin else 0
-        if self.crash:
-            if self.crash.longest_us or pins & self.crash_mask:
-                raw.crash_us = self.crash.take_us(pins & self.crash_mask)
-            else:
-                raw.crash_us = 0
-        raw.latched = ~levels & self.latched_mask
-        self._latched(raw)
-
-    def _answered(self, raw, right):
-        self.silent = not right
-        if right:
-            raw.known |= self.chain_bits
-        else:
+    def _is_silent(self, raw, chain):
+        if chain & _TIED != _TIED_RIGHT:
             raw.known &= ~self.chain_bits  # S10
+            return True
+        raw.known |= self.chain_bits
+        return False
 
-    def _look(self, pins, chain):
-        # Only when a level has changed.
+    def _levels(self, pins, chain):
+        # Only when one has changed.
         levels = 0
         n = len(self.maps)
         while n:
             n -= 1
             if (chain if self.maps[n][1] >= _SHIFT_IN else pins) & self.maps[n][2]:
                 levels |= self.maps[n][0]
-        self.levels = levels
-        self.word = pins
-        self.chain = chain
-
-    def _latched(self, raw):
-        # Cleared is only what was seen: an edge that comes between the look and the clearing of another is kept (S3).
-        for half in self.halves:
-            if mem16[half[0]] & half[1]:
-                mem32[half[3]] = half[4]
-                raw.latched |= half[2]
-
-    def _isolation(self, raw, line):
-        self.fresh = line.fresh
-        raw.isolation_fresh = 1
-        raw.isolation_high_us = line.high_us
-        raw.isolation_low_us = line.low_us
-
-    def _speed(self, raw, line):
-        count = line.count
-        raw.speed_pulses = (count - self.count) & 0xFFFF
-        self.count = count
-        raw.speed_period_us = line.period_us
+        return levels
 
     def stalled(self, since_us):
         """A flash operation that began at `since_us` just ended: edges in it came late, or not at all."""

@@ -21,14 +21,15 @@ _FULL = const(1000)
 
 
 class Driver:
-    """Bound to one build. `driven`: the level that the toggled loops have now."""
+    """Bound to one build. `driven`: the level that the toggled loops have now.
+
+    drive(outputs)   writes every command, the ones a promise hangs on first. Heap: none.
+    """
 
     def __init__(self, build, bus):
         self.bus = bus
         self.pins = 0  # that are written in every tick
         fast = [self._fast(place) for place in build.pins_out[:_FAST]]
-        self.positive, self.negative, self.precharge, self.discharge = fast[:4]
-        self.inverter_enable, self.lamp_stop, self.lamps_dark, self.heartbeat = fast[4:]
         # The slow ones, by their place after the fast: a mask each, 0 where it lies on the other or is not there.
         self.pin, self.bit = [], []
         self.bits = self.pins_slow = 0
@@ -40,8 +41,11 @@ class Driver:
         self.duties = [self._duty(gpio) for gpio in build.pins_duty]
         self.told = [-1] * 4
         self.driven = 0
-        self.asked = self.slow = self.slow_pins = 0
+        self.asked = self.slow = 0
         self.off()
+        drives = self._drives(*fast)
+        next(drives)
+        self.drive = drives.send
 
     def _fast(self, place):
         if place < 0:
@@ -67,64 +71,67 @@ class Driver:
         pwm.duty_u16(0)
         return pwm
 
-    def drive(self, o):
-        """Write every command of `o`, the ones a promise hangs on first. Heap: none."""
-        on = 0 if o.lamp_hv else self.lamps_dark  # S5
-        if o.positive:
-            on |= self.positive
-        if o.negative:
-            on |= self.negative
-        if o.precharge:
-            on |= self.precharge
-        if o.discharge:
-            on |= self.discharge
-        if o.inverter_enable:
-            on |= self.inverter_enable
-        if o.lamp_stop:
-            on |= self.lamp_stop
-        if o.heartbeat:
-            on |= self.heartbeat  # S11: made by the loop, in each of its ticks
-        mem32[GPIO_OUT_CLR] = self.pins & ~on
-        mem32[GPIO_OUT_SET] = on
-        self._slow(o)
-        told = self.told
-        if o.drive_limit_permille != told[0]:
-            self._limit(0, o.drive_limit_permille)
-        if o.charge_limit_permille != told[1]:
-            self._limit(1, o.charge_limit_permille)
-        if o.pump_permille != told[2]:
-            self._level(2, o.pump_permille)
-        if o.fan_permille != told[3]:
-            self._level(3, o.fan_permille)
-
-    def _slow(self, o):
-        # What no promise hangs on, and the toggled loops' level, which changes in every tick.
-        n = 0
-        if o.lamp_ready:
-            n = _READY
-        if o.lamp_caution:
-            n |= _CAUTION
-        if o.hold:
-            n |= _HOLD
-        if o.hv_loads_enable:
-            n |= _LOADS
-        if o.charger_enable:
-            n |= _CHARGER
-        if o.chill_valve:
-            n |= _VALVE
-        if o.heater:
-            n |= _HEATER
-        if o.heat_share:
-            n |= _SHARE
-        if o.chiller:
-            n |= _CHILLER
-        if n != self.asked:
-            self._place(n)
-        driven = self.driven = self.driven ^ 1
-        if self.drive_pin:
-            mem32[GPIO_OUT_SET if driven else GPIO_OUT_CLR] = self.drive_pin
-        if self.bits:
-            self.bus.shift(self.words[driven])
+    def _drives(self, positive, negative, precharge, discharge, inverter_enable, lamp_stop, lamps_dark, heartbeat):
+        # A generator, as that of the inputs.
+        pins, drive_pin, words, told = self.pins, self.drive_pin, self.words, self.told
+        shift = self.bus.shift if self.bits else None
+        registers, pins_off, pins_on = mem32, GPIO_OUT_CLR, GPIO_OUT_SET
+        driven = 0
+        while True:
+            o = yield
+            on = 0 if o.lamp_hv else lamps_dark  # S5
+            if o.positive:
+                on |= positive
+            if o.negative:
+                on |= negative
+            if o.precharge:
+                on |= precharge
+            if o.discharge:
+                on |= discharge
+            if o.inverter_enable:
+                on |= inverter_enable
+            if o.lamp_stop:
+                on |= lamp_stop
+            if o.heartbeat:
+                on |= heartbeat  # S11: made by the loop, in each of its ticks
+            registers[pins_off] = pins & ~on
+            registers[pins_on] = on
+            # What no promise hangs on, and the toggled loops' level, which changes in every tick.
+            slow = 0
+            if o.lamp_ready:
+                slow = _READY
+            if o.lamp_caution:
+                slow |= _CAUTION
+            if o.hold:
+                slow |= _HOLD
+            if o.hv_loads_enable:
+                slow |= _LOADS
+            if o.charger_enable:
+                slow |= _CHARGER
+            if o.chill_valve:
+                slow |= _VALVE
+            if o.heater:
+                slow |= _HEATER
+            if o.heat_share:
+                slow |= _SHARE
+            if o.chiller:
+                slow |= _CHILLER
+            if slow != self.asked:
+                self._place(slow)
+            driven ^= 1
+            self.driven = driven
+            if drive_pin:
+                registers[pins_on if driven else pins_off] = drive_pin
+            if shift:
+                shift(words[driven])
+            if o.drive_limit_permille != told[0]:
+                self._limit(0, o.drive_limit_permille)
+            if o.charge_limit_permille != told[1]:
+                self._limit(1, o.charge_limit_permille)
+            if o.pump_permille != told[2]:
+                self._level(2, o.pump_permille)
+            if o.fan_permille != told[3]:
+                self._level(3, o.fan_permille)
 
     def _place(self, asked):
         # Only when something has changed: which bits and pins that means.
@@ -136,10 +143,10 @@ class Driver:
                 pins |= self.pin[n]
             asked >>= 1
             n += 1
-        self.slow, self.slow_pins = slow, pins
-        mem32[GPIO_OUT_CLR] = self.pins_slow & ~self.slow_pins
-        mem32[GPIO_OUT_SET] = self.slow_pins
-        self._words(self.slow)
+        self.slow = slow
+        mem32[GPIO_OUT_CLR] = self.pins_slow & ~pins
+        mem32[GPIO_OUT_SET] = pins
+        self._words(slow)
 
     def _words(self, slow):
         low, high = self.words

@@ -5,7 +5,7 @@ from time import sleep_us
 from micropython import const
 
 from loopwarden.board.bus import Bus
-from loopwarden.board.channels import channel_at
+from loopwarden.board.channels import reader
 from loopwarden.board.installed import current, load_build
 from loopwarden.convert.edge import Edge
 
@@ -22,11 +22,11 @@ def bus():
     """
     built = load_build("/" + current())[0]
     wired = Bus(built.pins_bus) if built.pins_bus[_CLOCK] >= 0 else None
-    channel = channel_at(built.pins_channel[_BUS], wired)
+    read = reader(built.pins_channel[_BUS], wired)
     sense = Edge(built).bus
     highest = -1
     for _ in range(_READINGS):
-        mv = sense.read(channel.read())
+        mv = sense.read(read())
         if mv is None:
             return None, built.dead_mv  # S10
         highest = max(highest, mv)

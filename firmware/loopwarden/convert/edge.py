@@ -85,72 +85,91 @@ class Edge:
             self.absent |= COIL_FAULT
         if not build.lamp_feedback_fitted:
             self.absent |= LAMP_FAULT
-        self.known = -1  # of the last tick; -1 after one in which something was latched
-        self.bus_line, self.pack_line = self.bus.line, self.pack.line
-        self.current_line = self.current and self.current.line
+        self.inputs = None
         self.edge_loops = self.loops.level << _LOOP_SHIFT  # an opening shorter than a tick is latched
+
+    def bind(self, inputs):
+        """Take the object that is filled from now on; returns `fill` for it, which then wants dt_ms only."""
+        self.zones.bind(inputs)
+        self.raw.zone = 0
+        if self.inputs:
+            self.isolation.age_ms = self.inputs.isolation_age_ms
+        fills = self._fills(self.raw, inputs)
+        next(fills)
+        self.inputs, self.fill_bound = inputs, fills.send
+        return fills.send
 
     def fill(self, inputs, dt_ms):
         """Write every reading of `inputs`, the same object at every call, from `raw`, `dt_ms` after the last one.
 
-        Heap: none; errors: none.
+        Heap: none after the first call; errors: none.
         """
-        raw = self.raw
-        if self.loops.step(raw) or raw.latched or raw.crash_us or raw.known != self.known:
-            self._levels(raw, inputs)
-        # What is good in every tick is reckoned here, without a call; all else is judged by `read`.
-        counts, line = raw.bus_counts, self.bus_line
-        if counts and line[0] <= counts <= line[1] and not inputs.bus_state:
-            inputs.bus_mv = (counts - line[2]) * line[3] >> line[4]
-        else:
-            inputs.bus_mv = self.bus.read(counts)
-            inputs.bus_state = self.bus.state
-        counts, line = raw.pack_counts, self.pack_line
-        if counts and line[0] <= counts <= line[1] and not inputs.pack_state:
-            inputs.pack_mv = (counts - line[2]) * line[3] >> line[4]
-        else:
-            inputs.pack_mv = self.pack.read(counts)
-            inputs.pack_state = self.pack.state
-        if self.current:
-            counts, line = raw.current_counts, self.current_line
-            if counts and line[0] <= counts <= line[1] and not inputs.current_state:
-                inputs.current_ma = (counts - line[2]) * line[3] >> line[4]
+        if inputs is not self.inputs:
+            self.bind(inputs)
+        self.fill_bound(dt_ms)
+
+    def _fills(self, raw, i):
+        # A generator, as in loops.py. What is good in every tick is reckoned here, all else is judged by the parts.
+        bus, pack, current = self.bus, self.pack, self.current
+        bus_first, bus_high, bus_zero, bus_slope, bus_shift = bus.line
+        pack_first, pack_high, pack_zero, pack_slope, pack_shift = pack.line
+        first = high = zero = slope = shift = 0
+        if current:
+            first, high, zero, slope, shift = current.line
+        loops_step, zones_step, isolation, speed = self.loops.step, self.zones.step, self.isolation, self.speed
+        supply, reference = self.supply, self.reference
+        speed_step = speed and speed.step
+        bus_state = pack_state = current_state = -1  # of the last reading, 0 where it was good
+        age_ms, quick_ms = isolation.age_ms, isolation.quick_ms
+        known = -1  # of the last tick; -1 after one in which something was latched
+        while True:
+            ms = yield
+            if loops_step(raw) or raw.latched or raw.crash_us or raw.known != known:
+                known = self._levels(raw, i)
+            counts = raw.bus_counts
+            if counts and bus_first <= counts <= bus_high and not bus_state:
+                i.bus_mv = (counts - bus_zero) * bus_slope >> bus_shift
             else:
-                inputs.current_ma = self.current.read(counts)
-                inputs.current_state = self.current.state
-        if raw.turn & ZONE:
-            raw.zone = self.zones.step(raw.zone_counts16, inputs)
-        elif raw.turn:
-            self._supply(raw, inputs)
-        raw.turn = (raw.turn + 1) & 3
-        age_ms = self.isolation.age_ms + dt_ms
-        if raw.isolation_fresh or age_ms > self.isolation.quick_ms:
-            self._isolation(inputs, dt_ms)
-        else:
-            self.isolation.age_ms = inputs.isolation_age_ms = age_ms
-        if self.speed and self.speed.step(raw, dt_ms):
-            self._speed(self.speed, inputs)
-
-    def _isolation(self, inputs, dt_ms):
-        isolation = self.isolation
-        isolation.step(self.raw, dt_ms)
-        inputs.isolation_ohm = isolation.ohm
-        inputs.isolation_state = isolation.state
-        inputs.isolation_age_ms = isolation.age_ms
-
-    def _speed(self, speed, inputs):
-        inputs.speed_mm_s = speed.mm_s
-        inputs.speed_state = speed.state
-        inputs.speed_pulses = speed.pulses
-
-    def _supply(self, raw, inputs):
-        if raw.turn == ALL:
-            raw.zone = self.zones.step(raw.zone_counts16, inputs)
-        inputs.supply_mv = self.supply.read(raw.supply_counts)
-        inputs.supply_state = self.supply.state
-        if self.reference:
-            inputs.reference_mv = self.reference.read(raw.reference_counts)
-            inputs.reference_state = self.reference.state
+                i.bus_mv = bus.read(counts)
+                i.bus_state = bus_state = bus.state
+            counts = raw.pack_counts
+            if counts and pack_first <= counts <= pack_high and not pack_state:
+                i.pack_mv = (counts - pack_zero) * pack_slope >> pack_shift
+            else:
+                i.pack_mv = pack.read(counts)
+                i.pack_state = pack_state = pack.state
+            if current:
+                counts = raw.current_counts
+                if counts and first <= counts <= high and not current_state:
+                    i.current_ma = (counts - zero) * slope >> shift
+                else:
+                    i.current_ma = current.read(counts)
+                    i.current_state = current_state = current.state
+            turn = raw.turn
+            if turn & ZONE:
+                raw.zone = zones_step(raw.zone_counts16)
+            elif turn:
+                if turn == ALL:
+                    raw.zone = zones_step(raw.zone_counts16)
+                i.supply_mv = supply.read(raw.supply_counts)
+                i.supply_state = supply.state
+                if reference:
+                    i.reference_mv = reference.read(raw.reference_counts)
+                    i.reference_state = reference.state
+            raw.turn = turn + 1 & 3
+            if raw.isolation_fresh or age_ms + ms > quick_ms:
+                isolation.age_ms = age_ms
+                isolation.step(raw, ms)
+                age_ms = isolation.age_ms
+                i.isolation_ohm = isolation.ohm
+                i.isolation_state = isolation.state
+            else:
+                age_ms += ms
+            i.isolation_age_ms = age_ms
+            if speed_step and speed_step(raw, ms):
+                i.speed_mm_s = speed.mm_s
+                i.speed_state = speed.state
+                i.speed_pulses = speed.pulses
 
     def _levels(self, raw, inputs):
         loops = self.loops
@@ -162,6 +181,6 @@ class Edge:
         inputs.bits = bits | loops.closed << _LOOP_SHIFT
         inputs.known = (raw.known | self.absent) & ~(loops.unread << _LOOP_SHIFT)
         inputs.latch = latch
-        self.known = -1 if latch else raw.known
         inputs.loop_low = loops.low
         inputs.loop_high = loops.high
+        return -1 if latch else raw.known

@@ -19,28 +19,17 @@ class Isolation:
 
     def __init__(self, build):
         self.kind = build.convert_iso_output
-        self.x = build.convert_iso_points
-        self.points_ohm = build.convert_iso_ohm
-        self.fault_from = build.convert_iso_fault_low
-        self.fault_to = build.convert_iso_fault_high
         self.stale_ms = build.convert_iso_stale_ms
         self.good_ohm = build.convert_iso_good_ohm
         self.bad_ohm = build.convert_iso_bad_ohm
-        self.slope = _slopes(self.x, self.points_ohm)
-        # The reading goes stale after three periods, so a third of that is the period that a duty cycle must have.
-        self.period_min_us = self.stale_ms * 1000 // 15 * 4
-        self.period_max_us = self.stale_ms * 1000 // 15 * 6
-        if self.kind == FREQUENCY:
-            self.period_min_us = 1
-            self.period_max_us = _PERIOD_MAX_US
-        # Just beyond an end of the table the end still holds: 1 % of duty, 2 % of the lowest frequency.
-        self.margin = 100
-        if self.kind == FREQUENCY:
-            self.margin = self.x[0] // 50
         self.quick_ms = -1 if self.kind == LINE else self.stale_ms  # younger, and without a fresh one, nothing changes
         self.ohm = None
         self.state = STALE
         self.age_ms = _AGE_MAX_MS
+        if self.kind != LINE:
+            reads = self._reads(build, build.convert_iso_points, build.convert_iso_ohm)
+            next(reads)
+            self.read = reads.send
 
     def step(self, raw, dt_ms):
         """Take this tick's raw values. Heap: none."""
@@ -50,7 +39,7 @@ class Isolation:
             self.age_ms = 0
         elif raw.isolation_fresh:
             self.age_ms = 0
-            self._period(raw.isolation_high_us, raw.isolation_low_us)
+            self.ohm = self.read(raw)
         else:
             age_ms = self.age_ms + dt_ms
             if age_ms > self.stale_ms:
@@ -59,40 +48,47 @@ class Isolation:
                 self.state = STALE
             self.age_ms = age_ms
 
-    def _period(self, high_us, low_us):
-        period_us = high_us + low_us
-        self.ohm = None
-        self.state = RANGE
-        if not self.period_min_us <= period_us <= self.period_max_us:
-            return
-        if self.kind == DUTY:
-            while period_us >= 1 << 16:  # so that the product below stays a small integer
-                period_us >>= 1
-                high_us >>= 1
-            self._point(high_us * 10000 // period_us)
-        else:
-            self._point(100000000 // period_us)
-
-    def _point(self, x):
-        if self.fault_from <= x <= self.fault_to:
-            self.state = DEVICE
-            return
-        last = len(self.x) - 1
-        if x < self.x[0] - self.margin or x > self.x[last] + self.margin:
-            return
-        self.state = OK
-        if x <= self.x[0]:
-            self.ohm = self.points_ohm[0]
-        elif x >= self.x[last]:
-            self.ohm = self.points_ohm[last]
-        else:
-            self.ohm = self._between(x)
-
-    def _between(self, x):
+    def _reads(self, build, points, points_ohm):
+        # A generator, as in loops.py: gets a raw with a fresh period, gives ohms or None, and sets the state.
+        duty = self.kind == DUTY
+        slope = _slopes(points, points_ohm)
+        fault_from, fault_to = build.convert_iso_fault_low, build.convert_iso_fault_high
+        # The reading goes stale after three periods, so a third of that is the period that a duty cycle must have.
+        period_min_us = self.stale_ms * 1000 // 15 * 4 if duty else 1
+        period_max_us = self.stale_ms * 1000 // 15 * 6 if duty else _PERIOD_MAX_US
+        # Just beyond an end of the table the end still holds: 1 % of duty, 2 % of the lowest frequency.
+        margin = 100 if duty else points[0] // 50
+        first, last = points[0], points[-1]
+        ohm = None
         at = 0
-        while x >= self.x[at + 1]:
-            at += 1
-        return self.points_ohm[at] + (self.slope[at] * (x - self.x[at]) >> 4)
+        while True:
+            raw = yield ohm
+            high_us = raw.isolation_high_us
+            period_us = high_us + raw.isolation_low_us
+            ohm, state = None, RANGE
+            if period_min_us <= period_us <= period_max_us:
+                if duty:
+                    while period_us >= 1 << 16:  # so that the product below stays a small integer
+                        period_us >>= 1
+                        high_us >>= 1
+                    x = high_us * 10000 // period_us
+                else:
+                    x = 100000000 // period_us
+                if fault_from <= x <= fault_to:
+                    state = DEVICE
+                elif first - margin <= x <= last + margin:
+                    state = OK
+                    if x <= first:
+                        ohm = points_ohm[0]
+                    elif x >= last:
+                        ohm = points_ohm[-1]
+                    else:
+                        while x < points[at]:  # from where the last one was found
+                            at -= 1
+                        while x >= points[at + 1]:
+                            at += 1
+                        ohm = points_ohm[at] + (slope[at] * (x - points[at]) >> 4)
+            self.state = state
 
 
 def _slopes(x, ohm):

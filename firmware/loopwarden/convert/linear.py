@@ -47,13 +47,13 @@ class Linear:
         line = self.line
         if counts is None:
             self.state = STALE
-        elif counts < self.low:
-            self.state = OPEN
-        elif counts > line[1]:
-            self.state = SHORT
-        elif counts < line[0]:
-            self.state = RANGE
-        else:
+        elif line[0] <= counts <= line[1]:
             self.state = OK
             return (counts - line[2]) * line[3] >> line[4]
+        elif counts > line[1]:
+            self.state = SHORT
+        elif counts < self.low:
+            self.state = OPEN
+        else:
+            self.state = RANGE
         return None

@@ -17,7 +17,8 @@ _SHIFT = const(16)  # of the first loop in the signals word
 class Loops:
     """All loops of a build; after `step` one bit per loop in `closed`, `low`, `high` and `unread` (not known).
 
-    While all are closed, a tick whose pins are those of the last one, toggled loops by their echo, changes nothing.
+    step(raw)   judges every loop from this tick's raw values; False when these, and all other pins, are as they were:
+                while all are closed, and the pins are those of the last tick, toggled loops by their echo. Heap: none.
     """
 
     def __init__(self, build):
@@ -38,39 +39,47 @@ class Loops:
             else:
                 self.windows.append((loop, self.closed_low[loop], self.closed_high[loop]))
         self.all = (1 << len(self.sense)) - 1
-        self.word = -1  # pins of the last tick, echoes as if a low level had been driven
         self.closed = 0
         self.low = 0
         self.high = 0
         self.unread = 0
         self.followed = 0  # toggled loops whose last echo was right
-        self.driven = 2  # level at the last sample; 2 = none yet
+        self.driven = 2  # level at the last sample that was judged; 2 = none yet
+        self.begin()
 
-    def step(self, raw):
-        """Judge every loop from this tick's raw values; False when these, and all other pins, are as they were.
+    def begin(self):
+        """As at power-up, but that what was judged last stays until the next step."""
+        steps = self._steps(self.all, self.toggled, self.windows)
+        next(steps)
+        self.step = steps.send
 
-        Heap: none.
-        """
-        word = raw.levels
-        driven = raw.loop_driven
-        if self.toggled:
-            if driven:
-                word ^= self.toggled
-            if driven == self.driven:
-                word = -1  # the pattern stands still
-        if word == self.word and self.closed == self.all and self._closed_still(raw.loop_counts):
-            self.driven = driven
-            return False
-        self.word = word
-        self._judge(raw)
-        return True
-
-    def _closed_still(self, counts):
-        for window in self.windows:
-            found = counts[window[0]]
-            if found is None or not window[1] <= found <= window[2]:
-                return False
-        return True
+    def _steps(self, every, toggled, windows):
+        # A generator: its names stay where they are, and each costs a sixth of an attribute.
+        seen = -1  # pins of the last tick, echoes as if a low level had been driven
+        before = 2  # what was driven then
+        driven = 0
+        changed = True
+        while True:
+            raw = yield changed
+            word = raw.levels
+            if toggled:
+                driven = raw.loop_driven
+                if driven:
+                    word ^= toggled
+                if driven == before:
+                    word = -1  # the pattern stands still
+            changed = word != seen or self.closed != every
+            if windows and not changed:
+                counts = raw.loop_counts
+                for loop, low, high in windows:
+                    found = counts[loop]
+                    if found is None or not low <= found <= high:
+                        changed = True
+            if changed:
+                seen = word
+                self.driven = before
+                self._judge(raw)
+            before = driven
 
     def _judge(self, raw):
         self.closed = raw.levels >> _SHIFT & self.level
@@ -85,7 +94,6 @@ class Loops:
                 self._resistor(loop, raw.loop_counts[loop])
             else:
                 self._toggled(1 << loop, raw.levels >> (_SHIFT + loop) & 1, raw.loop_driven)
-        self.driven = raw.loop_driven
 
     def _resistor(self, loop, counts):
         if counts is None:

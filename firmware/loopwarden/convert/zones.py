@@ -8,7 +8,11 @@ from loopwarden.signals import OK, OPEN, RANGE, SHORT, STALE
 
 
 class Zones:
-    """All zones of a build; `turn` is the zone that the next call looks at."""
+    """All zones of a build.
+
+    step(counts16)   writes temperature and state of the zone whose turn it is into the inputs that were bound, from
+                     sixteenths of counts, one of each zone; returns the zone that is next. Heap: none.
+    """
 
     def __init__(self, build):
         self.count = len(build.convert_zone_start)
@@ -19,7 +23,6 @@ class Zones:
         self.step_dc = build.convert_zone_step_dc
         self.low = build.convert_zone_low_counts
         self.high = build.convert_zone_high_counts
-        self.turn = 0
         # By zone: where a good reading lies in its table, as counts from and to, counts and temperature at its point,
         # counts to the next point. A temperature moves slowly, so the next reading most likely lies there as well.
         self.part = []
@@ -27,24 +30,26 @@ class Zones:
             self.part.append([1, 0, 0, 0, 0])
         self.rising = False  # counts of the table in hand go up with the temperature
 
-    def step(self, counts16, inputs):
-        """Write temperature and state of the zone whose turn it is, from sixteenths of counts; return the next one.
+    def bind(self, inputs):
+        """Take the inputs that are written from now on, beginning with zone 0."""
+        steps = self._steps(inputs, inputs.zone_dc, inputs.zone_state, self.part, self.count, self.step_dc)
+        next(steps)
+        self.step = steps.send
 
-        Heap: none.
-        """
-        zone = self.turn
-        counts = counts16[zone]
-        part = self.part[zone]
-        if counts and part[0] <= counts <= part[1]:
-            inputs.zone_state[zone] = OK
-            inputs.zone_dc[zone] = part[3] + self.step_dc * (counts - part[2]) // part[4]
-        else:
-            self._look_up(zone, counts, inputs)
-        zone += 1
-        if zone >= self.count:
-            zone = 0
-        self.turn = zone
-        return zone
+    def _steps(self, inputs, zone_dc, zone_state, parts, zones, step_dc):
+        # A generator, as in loops.py.
+        zone = 0
+        while True:
+            counts16 = yield zone
+            counts, part = counts16[zone], parts[zone]
+            if counts and part[0] <= counts <= part[1]:
+                zone_state[zone] = OK
+                zone_dc[zone] = part[3] + step_dc * (counts - part[2]) // part[4]
+            else:
+                self._look_up(zone, counts, inputs)
+            zone += 1
+            if zone >= zones:
+                zone = 0
 
     def _look_up(self, zone, counts, inputs):
         dc = None

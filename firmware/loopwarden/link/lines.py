@@ -67,18 +67,15 @@ class Lines:
     def begin(self, kind):
         put = self.put
         put(b'{"n":')
-        self._value(None if self.n < 0 else self.n)
+        if self.n < 0:
+            put(b"null")
+        else:
+            self.w.int(self.n)
         put(b',"i":')
         self.w.int(self.i)
         put(b',"kind":"')
         put(kind)
         put(b'"')
-
-    def _value(self, value):
-        if value is None:
-            self.put(b"null")
-        else:
-            self.w.int(value)
 
     def key(self, name):
         self.put(b',"')
@@ -86,15 +83,23 @@ class Lines:
         self.put(b'":')
 
     def int(self, name, value):
-        self.key(name)
-        self._value(value)
+        put = self.put
+        put(b',"')  # as `key`, whose call would take as long as all the rest
+        put(name)
+        put(b'":')
+        if value is None:
+            put(b"null")
+        else:
+            self.w.int(value)
 
     def text(self, name, text):
         """Plain ASCII without quotes and backslashes, as bytes."""
-        self.key(name)
-        self.put(b'"')
-        self.put(text)
-        self.put(b'"')
+        put = self.put
+        put(b',"')
+        put(name)
+        put(b'":"')
+        put(text)
+        put(b'"')
 
     def open(self, name):
         """A text that the caller writes and ends with its quote."""
@@ -107,13 +112,15 @@ class Lines:
         self.flush()
         self.i += 1
         begin = self.out.end - _SEALED
-        struct.pack_into(">I", self.crc, 0, binascii.crc32(self.view[:begin]))
-        self._put_crc(begin + 8, 0)
+        crc = binascii.crc32(self.view[:begin])
+        struct.pack_into(">I", self.crc, 0, crc)
+        self._put_crc(begin + 8)
 
-    def _put_crc(self, at, k):
+    def _put_crc(self, at):
+        buffer, crc, k = self.buffer, self.crc, 0
         while k < 4:
-            self.buffer[at] = _DIGITS[self.crc[k] >> 4]
-            self.buffer[at + 1] = _DIGITS[self.crc[k] & 15]
+            buffer[at] = _DIGITS[crc[k] >> 4]
+            buffer[at + 1] = _DIGITS[crc[k] & 15]
             at += 2
             k += 1
 

@@ -81,14 +81,15 @@ class Stream:
     pass
 
 
-CHANNELS = {}  # of the converters, by number
+CHANNELS = {}  # of the converters, by number: the bytes that come in
 _channel = Bus.channel
 
 
 def keep_channel(bus, n):
-    """What the bus makes, kept so that its buffers can be laid out."""
-    CHANNELS[n] = _channel(bus, n)
-    return CHANNELS[n]
+    """What the bus makes; its buffer is kept so that it can be laid out."""
+    made = _channel(bus, n)
+    CHANNELS[n] = made[3]
+    return made
 
 
 Bus.channel = keep_channel
@@ -103,16 +104,15 @@ class Bench:
         self.tape.read(wires.IN_BYTES)  # what the pins saw while the program started
         self.answer = bytearray(wires.IN_BYTES)
         self.iso, self.speed = config["iso"], config["speed"]
-        board = self.board = Board(built, [].clear)
-        self.inputs = board.inputs
-        self.registers = dict.fromkeys((GPIO_IN,) + SCRATCH, 0)  # noqa: RUF005
-        self.edges = {}
-        for half, _, _, _, _ in self.inputs.halves:
-            self.edges[half] = 0
+        self.registers, self.edges = dict.fromkeys((GPIO_IN,) + SCRATCH, 0), {}  # noqa: RUF005
         for word in range(4):
             self.registers[EDGES + 4 * word] = 0
         inputs_module.mem32 = outputs_module.mem32 = board_module.mem32 = self.registers
         inputs_module.mem16 = self.edges
+        board = self.board = Board(built, [].clear)
+        self.inputs = board.inputs
+        for half, _, _, _, _ in self.inputs.halves:
+            self.edges[half] = 0
         self.times = [0] * 40  # never used: so that a list which gets shorter gives nothing back
         board.marks = self.registers
         board.now_us = board_module.ticks_us = self.times.pop
@@ -135,7 +135,7 @@ class Bench:
             self.edges[half] = value
         for n in CHANNELS:
             counts = given[4 + n] >> 4
-            CHANNELS[n].got[1], CHANNELS[n].got[2] = 0xE0 | counts >> 8, counts & 255
+            CHANNELS[n][1], CHANNELS[n][2] = 0xE0 | counts >> 8, counts & 255
         if self.inputs.bus:
             mask = self.inputs.echo_chain  # a closed loop echoes what this board drives
             chain = chain | mask if self.board.driver.driven else chain & ~mask
