@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 
 from loopwarden.convert.edge import Edge
-from loopwarden.signals import CRASH, LOOP0, LOOPS, STOP, Inputs
+from loopwarden.convert.speed import QUIET_MS
+from loopwarden.signals import CRASH, LOOP0, LOOPS, OK, QUIET, RANGE, STALE, STOP, Inputs
 
 from .builds import NAMES, build, changed
 
@@ -73,10 +74,30 @@ class World:
             raw.speed_period_us = source.choice((0, 1, 25_000, 90_000))
 
 
+class ThoroughSpeed:
+    """The rule of speed.py in full, in every tick."""
+
+    def __init__(self, made: Any) -> None:
+        self.made, self.silent_ms = made, QUIET_MS
+
+    def bind(self, raw: Any, inputs: Any) -> Any:
+        def step(dt_ms: int) -> None:
+            pulses, period_us = raw.speed_pulses, raw.speed_period_us
+            self.silent_ms = QUIET_MS if pulses is None else 0 if pulses else self.silent_ms + dt_ms
+            known = pulses is not None and self.silent_ms < QUIET_MS and period_us > 0
+            good = known and period_us >= self.made.min_us
+            inputs.speed_state = STALE if pulses is None else OK if good else RANGE if known else QUIET
+            inputs.speed_mm_s = self.made.way_nm // period_us if good else None
+            inputs.speed_pulses = pulses
+
+        return step
+
+
 def careful_edge(device: Any) -> Edge:
     """One that reckons nothing in haste, before its first tick."""
     made = Edge(device)
     made.bus, made.pack, made.current = Thorough(made.bus), Thorough(made.pack), made.current and Thorough(made.current)
+    made.speed = made.speed and ThoroughSpeed(made.speed)
     made.isolation.quick_ms = -1
     made.loops.all = -1  # never all closed
     made.loops.begin()
@@ -87,8 +108,6 @@ def judge_all(made: Edge) -> None:
     """Take from an edge what it remembers of the last tick."""
     for part in made.zones.part:
         part[1] = 0
-    if made.speed:
-        made.speed.pulses = -1
 
 
 def builds() -> list[Any]:

@@ -8,20 +8,43 @@ from hypothesis import strategies as st
 
 from loopwarden.convert.raw import Raw
 from loopwarden.convert.speed import QUIET_MS, Speed
-from loopwarden.signals import OK, QUIET, RANGE, STALE
+from loopwarden.signals import OK, QUIET, RANGE, STALE, Inputs
 
 from .builds import changed
 
 
-def speed() -> Speed:
-    """A pulse every 250 mm, at most 36 m/s."""
-    return Speed(changed(convert_pulse_um=250_000, convert_speed_max_mm_s=36_000))
+class Line:
+    """A pulse every 250 mm, at most 36 m/s; what its ticks make of the inputs."""
+
+    def __init__(self, pulse_um: int = 250_000, max_mm_s: int = 36_000) -> None:
+        self.made = Speed(changed(convert_pulse_um=pulse_um, convert_speed_max_mm_s=max_mm_s))
+        self.raw: Any = Raw()
+        self.inputs: Any = Inputs()
+        self.step = self.made.bind(self.raw, self.inputs)
+
+    @property
+    def mm_s(self) -> int | None:
+        value: int | None = self.inputs.speed_mm_s
+        return value
+
+    @property
+    def state(self) -> int:
+        value: int = self.inputs.speed_state
+        return value
+
+    @property
+    def pulses(self) -> int | None:
+        value: int | None = self.inputs.speed_pulses
+        return value
 
 
-def step(made: Speed, pulses: int | None, period_us: int, dt_ms: int) -> None:
-    raw: Any = Raw()
-    raw.speed_pulses, raw.speed_period_us = pulses, period_us
-    made.step(raw, dt_ms)
+def speed() -> Line:
+    return Line()
+
+
+def step(made: Line, pulses: int | None, period_us: int, dt_ms: int) -> None:
+    made.raw.speed_pulses, made.raw.speed_period_us = pulses, period_us
+    made.step(dt_ms)
 
 
 def test_a_period_is_a_speed() -> None:
@@ -74,7 +97,7 @@ def test_unknown_never_becomes_zero(ticks: list[tuple[int | None, int, int]]) ->
 
 @pytest.mark.parametrize("per_pulse_um", [1_000, 1_000_000])
 def test_the_largest_products_stay_small(per_pulse_um: int) -> None:
-    made = Speed(changed(convert_pulse_um=per_pulse_um, convert_speed_max_mm_s=100_000))
+    made = Line(per_pulse_um, 100_000)
     assert per_pulse_um * 1000 < 2**30
-    step(made, 1, max(made.min_us, 1), 20)
+    step(made, 1, max(made.made.min_us, 1), 20)
     assert made.mm_s is not None

@@ -41,7 +41,7 @@ class Inputs:
             if place >= _SHIFT_IN:
                 self.chain_bits |= bit
         self._lines(build)
-        samples = self._samples(*channels, zones)
+        samples = self._samples(channels, zones)
         next(samples)
         self.sample = samples.send
 
@@ -98,8 +98,9 @@ class Inputs:
         else:
             self.echo_pins |= 1 << place
 
-    def _samples(self, pack, second, current, supply, reference, zones):
+    def _samples(self, channels, zones):
         # A generator, as those of the channels. What hardly ever happens is done by methods.
+        pack, second, current, supply, reference = channels
         driver, resistors, isolation, speed, crash = self.driver, self.resistors, self.isolation, self.speed, self.crash
         exchange = self.bus.exchange if self.chain_bits else None
         pin_mask, echo_pins, echo_bits = self.pin_mask, self.echo_pins, self.echo_bits

@@ -116,11 +116,12 @@ class Edge:
         first = high = zero = slope = shift = 0
         if current:
             first, high, zero, slope, shift = current.line
-        loops_step, zones_step, isolation, speed = self.loops.step, self.zones.step, self.isolation, self.speed
+        loops_step, zones_step, isolation = self.loops.step, self.zones.step, self.isolation
         supply, reference = self.supply, self.reference
-        speed_step = speed and speed.step
+        speed_step = self.speed and self.speed.bind(raw, i)
         bus_state = pack_state = current_state = -1  # of the last reading, 0 where it was good
         age_ms, quick_ms = isolation.age_ms, isolation.quick_ms
+        turn = raw.turn
         known = -1  # of the last tick; -1 after one in which something was latched
         while True:
             ms = yield
@@ -145,7 +146,6 @@ class Edge:
                 else:
                     i.current_ma = current.read(counts)
                     i.current_state = current_state = current.state
-            turn = raw.turn
             if turn & ZONE:
                 raw.zone = zones_step(raw.zone_counts16)
             elif turn:
@@ -156,7 +156,7 @@ class Edge:
                 if reference:
                     i.reference_mv = reference.read(raw.reference_counts)
                     i.reference_state = reference.state
-            raw.turn = turn + 1 & 3
+            raw.turn = turn = turn + 1 & 3
             if raw.isolation_fresh or age_ms + ms > quick_ms:
                 isolation.age_ms = age_ms
                 isolation.step(raw, ms)
@@ -166,10 +166,8 @@ class Edge:
             else:
                 age_ms += ms
             i.isolation_age_ms = age_ms
-            if speed_step and speed_step(raw, ms):
-                i.speed_mm_s = speed.mm_s
-                i.speed_state = speed.state
-                i.speed_pulses = speed.pulses
+            if speed_step:
+                speed_step(ms)
 
     def _levels(self, raw, inputs):
         loops = self.loops

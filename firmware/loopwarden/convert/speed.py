@@ -8,43 +8,46 @@ QUIET_MS = const(500)  # no pulse for so long: the last period says nothing abou
 
 
 class Speed:
-    """`mm_s` from the last pulse period, `state`, and `pulses` since the last tick (None if the counter was lost)."""
+    """Speed from the last pulse period, its state, and the pulses since the last tick (None: the counter was lost)."""
 
     def __init__(self, build):
         self.way_nm = build.convert_pulse_um * 1000
         # Half more than the highest speed still passes: whether it is plausible is for the policy to say.
         self.min_us = self.way_nm // (build.convert_speed_max_mm_s * 3 // 2)
-        self.mm_s = None
-        self.state = STALE
-        self.pulses = None
-        self.silent_ms = QUIET_MS
 
-    def step(self, raw, dt_ms):
-        """Take this tick's new pulses and the last period; True unless all is as it was. Heap: none."""
-        pulses = raw.speed_pulses
-        silent_ms = 0
-        if not pulses:
-            silent_ms = self.silent_ms + dt_ms
-            if pulses == self.pulses:
-                if self.silent_ms >= QUIET_MS:
-                    return False
-                if silent_ms < QUIET_MS:
-                    self.silent_ms = silent_ms
-                    return False
-            if silent_ms > QUIET_MS or pulses is None:  # what came before a loss proves nothing about now
-                silent_ms = QUIET_MS
-        self.silent_ms = silent_ms
-        self.pulses = pulses
-        mm_s = None
-        period_us = raw.speed_period_us
-        if pulses is None:
-            self.state = STALE
-        elif silent_ms >= QUIET_MS or period_us == 0:
-            self.state = QUIET
-        elif period_us < self.min_us:
-            self.state = RANGE
-        else:
-            self.state = OK
-            mm_s = self.way_nm // period_us
-        self.mm_s = mm_s
-        return True
+    def bind(self, raw, inputs):
+        """Returns step(dt_ms), which takes a tick's pulses from `raw` and writes the speed of `inputs`. Heap: none."""
+        steps = self._steps(raw, inputs, self.way_nm, self.min_us)
+        next(steps)
+        return steps.send
+
+    def _steps(self, raw, i, way_nm, min_us):
+        # A generator, as in loops.py.
+        before = None
+        silent_ms = QUIET_MS
+        while True:
+            ms = yield
+            pulses = raw.speed_pulses
+            if pulses:
+                silent_ms = 0
+            else:
+                if pulses == before and silent_ms >= QUIET_MS:
+                    continue  # all is as it was
+                silent_ms += ms
+                if pulses == before and silent_ms < QUIET_MS:
+                    continue
+                if pulses is None or silent_ms > QUIET_MS:  # what came before a loss proves nothing about now
+                    silent_ms = QUIET_MS
+            before = pulses
+            mm_s, state = None, QUIET
+            period_us = raw.speed_period_us
+            if pulses is None:
+                state = STALE
+            elif silent_ms < QUIET_MS and period_us:
+                state = RANGE
+                if period_us >= min_us:
+                    state = OK
+                    mm_s = way_nm // period_us
+            i.speed_mm_s = mm_s
+            i.speed_state = state
+            i.speed_pulses = pulses

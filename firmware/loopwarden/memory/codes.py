@@ -14,6 +14,7 @@ from loopwarden.policy import fault_table as T
 ROW, COUNT, PLACES, FLAGS, FIRST_CYCLE, LATEST_CYCLE, FIRST, LATEST = (0, 1, 2, 3, 4, 5, 6, 20)
 FIRST_WALL_S, LATEST_WALL_S = 34, 35  # seconds since 2020-01-01, 0 where no host has told the time of day
 SIZE = const(36)
+_FRAME_INTS = const(14)
 BYTES = const(4 * 36)
 FAILED, LAMP = const(1), const(2)
 NOTHING = const(1 - (1 << 30))  # a reading that is not valid (S10)
@@ -102,10 +103,8 @@ def occurs(record, cycle, places, supervisor, wall_s=0):
 
 
 def _copy_frame(record):
-    n = LATEST - FIRST
-    while n:
-        n -= 1
-        record[FIRST + n] = record[LATEST + n]
+    for n in range(FIRST, LATEST):
+        record[n] = record[n + _FRAME_INTS]
 
 
 def has_aged(record, cycle):

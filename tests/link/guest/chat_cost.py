@@ -17,6 +17,8 @@ from loopwarden.link.console import Console
 from loopwarden.memory.drive_log import DriveLog
 from loopwarden.memory.ram import RamMemory
 
+READY = ((None, 4),)  # room for a byte, as a poll says it
+
 
 class Port:
     def __init__(self):
@@ -29,9 +31,11 @@ class Port:
             return self.line[self.at - 1]
         return -1
 
-    def write(self, byte):
+    def ready(self, _):
+        return READY
+
+    def put(self, one):
         self.sent += 1
-        return True
 
 
 class Board:

@@ -30,9 +30,11 @@ class Port:
             return self.line[self.at - 1]
         return -1
 
-    def write(self, byte):
-        self.out.append(byte)
-        return True
+    def ready(self, _):
+        return ((None, 4),)
+
+    def put(self, one):
+        self.out.append(one[0])
 
 
 class Board:
