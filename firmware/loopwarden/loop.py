@@ -55,7 +55,6 @@ class Loop:
         scratch[0] = 1
         self.told = scratch[2]
         scratch[2] = 0
-        self.edge = Edge(build)
         self.supervisor = self.coil_test = self.watch = None  # watch(dt_ms): called after each tick
         if not self.held:
             self.memory.begin(board.feed)
@@ -66,11 +65,12 @@ class Loop:
             if row:
                 self.supervisor.faults.marks[row] = NOTED | GONE | ENDED
                 self.supervisor.faults.marked = 1
-        self.period_us, self.hold_ms = build.tick_ms * 1000, build.heartbeat_hold_ms
         self.late_ms = self.order = self.calm_ms = 0
         self.slow = True  # the last tick held a stall that was meant: power-up, a file, an erase, a collection
         self.last_us = self.due_us = board.now_us()
-        self.tick, self.pace = self._ticks().__next__, self._paces().__next__
+        edge = Edge(build)
+        self.tick = self._ticks(edge.raw, edge.bind(self.inputs)).__next__
+        self.pace = self._paces().__next__
 
     def run(self):
         """Tick for ever. Whatever ends it: outputs off first, then a code, then a reset, never the prompt (S11)."""
@@ -85,11 +85,11 @@ class Loop:
             finally:
                 self.end()
 
-    def _ticks(self):
+    def _ticks(self, raw, fill):
         # A generator: its names stay where they are, and each costs a sixth of an attribute. What is raised in it ends
         # it, and the program with it (S11). Supervisor and outputs are looked up: a recording begins with new ones.
-        board, memory, inputs, held, hold_ms = self.board, self.memory, self.inputs, self.held, self.hold_ms
-        raw, fill = self.edge.raw, self.edge.bind(inputs)
+        board, memory, inputs, held = self.board, self.memory, self.inputs, self.held
+        hold_ms = self.build.heartbeat_hold_ms
         now, diff, sample, drive, feed = board.now_us, board.diff_us, board.sample, board.drive, board.feed
         # The marks lie in a word that outlives the watchdog: what was being done, in which phase, with which row the
         # hardest.
@@ -143,7 +143,7 @@ class Loop:
 
     def _odd_ms(self, ms):
         # What stalled in the off phase is cut at 100 ms.
-        if ms >= self.hold_ms and not self.slow and self._something_on(self.outputs):
+        if ms >= self.build.heartbeat_hold_ms and not self.slow and self._something_on(self.outputs):
             raise HeartbeatMissed(ms)
         return min(max(ms, 1), DT_MAX_MS)
 
@@ -164,7 +164,7 @@ class Loop:
 
     def _paces(self):
         # A generator, as that of the ticks.
-        board, memory, period_us = self.board, self.memory, self.period_us
+        board, memory, period_us = self.board, self.memory, self.build.tick_ms * 1000
         now, diff, after, wait = board.now_us, board.diff_us, board.after_us, board.wait
         while True:
             now_us = now()

@@ -376,6 +376,7 @@ def main():
     with open("frames", "rb") as f:
         frames = f.read()
     raw, i = edge.raw, Inputs()
+    edge.bind(i)
     meter = TickMeter() if TickMeter else None
     taken = most = 0
     for n in range(len(frames) // 18):

@@ -24,8 +24,6 @@ class Inputs:
 
     def __init__(self, build, bus, driver):
         self.bus, self.driver = bus, driver
-        channels = [reader(place, bus) for place in build.pins_channel]
-        zones = [reader16(place, bus) for place in build.pins_zone]
         self.pin_mask = self.chain_mask = 0
         self.echo_bits = self.echo_pins = self.echo_chain = 0
         self.maps, self.resistors = [], []
@@ -41,25 +39,21 @@ class Inputs:
             if place >= _SHIFT_IN:
                 self.chain_bits |= bit
         self._lines(build)
-        samples = self._samples(channels, zones)
+        samples = self._samples(build, bus)
         next(samples)
         self.sample = samples.send
 
     def _lines(self, build):
         isolation, speed = build.pins_line
-        self.isolation_pin = 0
         self.isolation = self.speed = self.crash = None
-        self.crash_mask = 0
         if build.convert_iso_output == LINE:
             Pin(isolation, Pin.IN)
-            self.isolation_pin = 1 << isolation
         elif isolation >= 0:
             self.isolation = PeriodLine(isolation)
         if speed >= 0:
             self.speed = PulseLine(speed)
         if build.pins_in[_CRASH] >= 0:
             self.crash = CrashLine(build.pins_in[_CRASH])
-            self.crash_mask = 1 << build.pins_in[_CRASH]
 
     def _map(self, bit, place):
         if place >= _SHIFT_IN:
@@ -98,14 +92,16 @@ class Inputs:
         else:
             self.echo_pins |= 1 << place
 
-    def _samples(self, channels, zones):
+    def _samples(self, build, bus):
         # A generator, as those of the channels. What hardly ever happens is done by methods.
-        pack, second, current, supply, reference = channels
+        pack, second, current, supply, reference = [reader(place, bus) for place in build.pins_channel]
+        zones = [reader16(place, bus) for place in build.pins_zone]
         driver, resistors, isolation, speed, crash = self.driver, self.resistors, self.isolation, self.speed, self.crash
-        exchange = self.bus.exchange if self.chain_bits else None
+        exchange = bus.exchange if self.chain_bits else None
         pin_mask, echo_pins, echo_bits = self.pin_mask, self.echo_pins, self.echo_bits
         chain_mask, echo_chain = self.chain_mask, self.echo_chain
-        isolation_pin, crash_mask = self.isolation_pin, self.crash_mask
+        isolation_pin = 1 << build.pins_line[0] if build.convert_iso_output == LINE else 0
+        crash_pin = 1 << build.pins_in[_CRASH] if crash else 0
         halves, latched_mask = self.halves, self.latched_mask
         pins_at, words, half_words = GPIO_IN, mem32, mem16
         word = word_chain = -1  # pins and chain of the last tick, and the levels they are
@@ -157,8 +153,8 @@ class Inputs:
                     latched |= bit
             raw.latched = latched
             if crash:
-                if crash.longest_us or pins & crash_mask:
-                    raw.crash_us = crash_us = crash.take_us(pins & crash_mask)
+                if crash.longest_us or pins & crash_pin:
+                    raw.crash_us = crash_us = crash.take_us(pins & crash_pin)
                 elif crash_us:
                     raw.crash_us = crash_us = 0
             if isolation_pin:

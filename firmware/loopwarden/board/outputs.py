@@ -15,6 +15,7 @@ _FAST = const(8)  # so many of pins_out have pins of their own and are written i
 _READY, _CAUTION, _CHARGER, _LOADS, _HOLD = const(1), const(2), const(4), const(8), const(16)
 _HEATER, _CHILLER, _VALVE, _SHARE = const(32), const(64), const(128), const(256)
 _HOLD_PLACE = const(4)
+_OFTEN = const(1 | 8 | 16)  # on in a drive: _READY, _LOADS, _HOLD; what is as usual costs a look and no more
 _DUTY_HZ = const(1000)
 _ZERO, _SPAN = const(6554), const(52428)  # 10 % means a limit of zero, 90 % the full one; of 65535
 _FULL = const(1000)
@@ -97,15 +98,15 @@ class Driver:
             registers[pins_off] = pins & ~on
             registers[pins_on] = on
             # What no promise hangs on, and the toggled loops' level, which changes in every tick.
-            slow = 0
-            if o.lamp_ready:
-                slow = _READY
+            slow = _OFTEN
+            if not o.lamp_ready:
+                slow ^= _READY
             if o.lamp_caution:
                 slow |= _CAUTION
-            if o.hold:
-                slow |= _HOLD
-            if o.hv_loads_enable:
-                slow |= _LOADS
+            if not o.hold:
+                slow ^= _HOLD
+            if not o.hv_loads_enable:
+                slow ^= _LOADS
             if o.charger_enable:
                 slow |= _CHARGER
             if o.chill_valve:
@@ -137,10 +138,11 @@ class Driver:
         # Only when something has changed: which bits and pins that means.
         self.asked = asked
         slow = pins = n = 0
+        bit, pin = self.bit, self.pin
         while asked:
             if asked & 1:
-                slow |= self.bit[n]
-                pins |= self.pin[n]
+                slow |= bit[n]
+                pins |= pin[n]
             asked >>= 1
             n += 1
         self.slow = slow

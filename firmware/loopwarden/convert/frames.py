@@ -121,6 +121,17 @@ class SpeedFrames(_Frames):
         self.mm_s = None
         self.pulses = None
 
+    def bind(self, raw, inputs):
+        """Returns step(dt_ms), as that of speed.Speed."""
+
+        def step(dt_ms):
+            if self.step(raw, dt_ms):
+                inputs.speed_mm_s = self.mm_s
+                inputs.speed_state = self.state
+                inputs.speed_pulses = self.pulses
+
+        return step
+
     def step(self, raw, dt_ms):
         """Take this tick's frame, if one came; True unless all is as it was. Heap: none."""
         if raw.speed_fresh and self._goes_on():

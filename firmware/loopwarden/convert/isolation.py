@@ -26,7 +26,7 @@ class Isolation:
         self.ohm = None
         self.state = STALE
         self.age_ms = _AGE_MAX_MS
-        if self.kind != LINE:
+        if build.convert_iso_points:
             reads = self._reads(build, build.convert_iso_points, build.convert_iso_ohm)
             next(reads)
             self.read = reads.send

@@ -19,7 +19,6 @@ _HEAP_NONE = const(40 * 1024)  # while live, for anything: below 24 KB the drive
 SCARCE = b"not while live with so little memory left; ask again when the drive is off"
 _SHOWN = const(12)  # rows, in the line that can always be told
 _HINT_US = const(1000000)
-_POLLOUT = const(4)  # as in select
 _BACK, _LF, _CR, _ESC, _AT, _DEL = const(8), const(10), const(13), const(27), const(64), const(127)
 _PLAIN, _AFTER_ESC, _IN_SEQUENCE = 0, 1, 2
 _ONCE = b"\r\nFor more, ask once at rest: where memory allows, it then stays for the drive.\r\n"
@@ -57,7 +56,7 @@ class Console:
 
     def __init__(self, port, info, whole=True):
         self.port = port
-        self.read, self.write = port.read, port.write  # saved bound methods: looking one up takes from the heap
+        self.read = port.read  # a saved bound method: looking one up takes from the heap
         self.out = Out()
         self.put = self.out.put
         self.info = info
@@ -83,7 +82,7 @@ class Console:
 
     def _works(self, out, read, ready, put):
         # A generator: its names stay where they are, and each costs a sixth of an attribute.
-        buffer, one = out.buffer, bytearray(1)
+        buffer = out.buffer
         did = False
         while True:
             loop = yield did
@@ -93,12 +92,10 @@ class Console:
                 if end > begin + _WRITE_MAX:
                     end = begin + _WRITE_MAX
                 while at < end:
-                    for found in ready(0):  # as Port.write, which takes twice as long
-                        if found[1] & _POLLOUT:
-                            one[0] = buffer[at]
-                            put(one)
-                            at += 1
-                            break
+                    for _ in ready(0):
+                        put(buffer, at, 1)
+                        at += 1
+                        break
                     else:
                         break
                 out.at = at

@@ -360,7 +360,7 @@ class Recorder:
 
     def __init__(self, console):
         self.out, self.info = console.lines, console.info
-        self.port, self.read, self.write = console.port, console.read, console.write
+        self.port, self.read, self.write = console.port, console.read, console.port.write
 
     def record(self, loop, arg):
         out = self.out
@@ -449,7 +449,6 @@ class Recorder:
         yield
 
     def _stream(self, frames):
-        # In a loop of its own: what sends an answer takes twice as long for a byte.
         ring, ready, put, read = frames.ring, self.port.ready, self.port.put, self.read
         why = 0
         while not why or frames.at != frames.end:

@@ -23,7 +23,7 @@ class Port:
     def ready(self, _):
         return READY
 
-    def put(self, one):
+    def put(self, buffer, at, _):
         pass
 
 
