@@ -269,6 +269,23 @@ def test_whatever_is_raised_outputs_go_off_first_then_a_code_then_a_reset(part, 
     )
 
 
+def test_what_blows_up_while_the_memory_looks_on_is_stored_at_once(tmp_path):
+    """A part of a tick that is called again after it ended must still work then: a generator would not."""
+    memory = FlashMemory(DeskFlash(tmp_path), str(tmp_path))
+    loop = made(memory=memory)
+    spied(loop)
+    ticks(loop, 5)
+
+    def blow_up(_):
+        raise MemoryError
+
+    memory.log._sample = blow_up
+    with pytest.raises(Reset):
+        loop.run()
+    assert 69 in [code["row"] for code in memory.codes() if code["stored"]]
+    assert loop.board.scratch[2] == 1
+
+
 def test_when_storing_is_what_is_broken_the_reset_comes_all_the_same():
     loop = made()
 

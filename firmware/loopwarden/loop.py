@@ -88,13 +88,14 @@ class Loop:
     def _ticks(self, raw, fill):
         # A generator: its names stay where they are, and each costs a sixth of an attribute. What is raised in it ends
         # it, and the program with it (S11). Supervisor and outputs are looked up: a recording begins with new ones.
+        ms = us = now_us = doing = rest_us = late_ms = turn = second_ms = 0
+        s = f = o = None
         board, memory, inputs, held = self.board, self.memory, self.inputs, self.held
         hold_ms = self.build.heartbeat_hold_ms
         now, diff, sample, drive, feed = board.now_us, board.diff_us, board.sample, board.drive, board.feed
         # The marks lie in a word that outlives the watchdog: what was being done, in which phase, with which row the
         # hardest.
         marks, at = board.marks, board.mark_at
-        doing = rest_us = turn = second_ms = 0
         while True:
             now_us = now()
             us = diff(now_us, self.last_us) + rest_us

@@ -8,8 +8,8 @@ import pytest
 
 from .recorded_pins import loop_cost, started
 
-LIVE_MOST, WORST_MOST = 436_000, 870_000
-RECORDING_MOST = 0.25  # of a live tick on which nobody asks anything
+LIVE_MOST, WORST_MOST = 328_000, 715_000
+RECORDING_MOST = 93_000  # more than without; a quarter of a live tick when one on which nobody asks cost 386,000
 AFTER_START_MOST = 112_640  # bytes
 RP2040_HEAP = 216_000
 
@@ -35,11 +35,11 @@ def test_a_tick_in_which_nobody_asks_leaves_nothing_on_the_heap(alone):
     assert alone["quiet_heap"] == 0
 
 
-def test_a_recording_costs_a_quarter_of_a_live_tick_and_no_heap(alone):
+def test_what_a_recording_adds_to_a_live_tick(alone):
     """S11, S15."""
     recorded = loop_cost("start_drive_stop", 45, host="records")
     assert recorded["sent"] > 2 * recorded["ticks"]
-    assert recorded["live"] <= (1 + RECORDING_MOST) * alone["live"]
+    assert recorded["live"] <= alone["live"] + RECORDING_MOST
     assert recorded["quiet_heap"] == 0
 
 

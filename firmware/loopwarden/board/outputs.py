@@ -44,7 +44,7 @@ class Driver:
         self.driven = 0
         self.asked = self.slow = 0
         self.off()
-        drives = self._drives(*fast)
+        drives = self._drives(fast)
         next(drives)
         self.drive = drives.send
 
@@ -72,12 +72,13 @@ class Driver:
         pwm.duty_u16(0)
         return pwm
 
-    def _drives(self, positive, negative, precharge, discharge, inverter_enable, lamp_stop, lamps_dark, heartbeat):
+    def _drives(self, fast):
         # A generator, as that of the inputs.
+        o = on = slow = driven = 0
+        positive, negative, precharge, discharge, inverter_enable, lamp_stop, lamps_dark, heartbeat = fast
         pins, drive_pin, words, told = self.pins, self.drive_pin, self.words, self.told
         shift = self.bus.shift if self.bits else None
         registers, pins_off, pins_on = mem32, GPIO_OUT_CLR, GPIO_OUT_SET
-        driven = 0
         while True:
             o = yield
             on = 0 if o.lamp_hv else lamps_dark  # S5

@@ -110,6 +110,7 @@ class Edge:
 
     def _fills(self, raw, i):
         # A generator, as in loops.py. What is good in every tick is reckoned here, all else is judged by the parts.
+        counts = ms = turn = age_ms = bus_state = pack_state = 0
         bus, pack, current = self.bus, self.pack, self.current
         bus_first, bus_high, bus_zero, bus_slope, bus_shift = bus.line
         pack_first, pack_high, pack_zero, pack_slope, pack_shift = pack.line

@@ -27,10 +27,7 @@ _CHARGE_BUS, _TAKE_OVER, _DRIVE, _DISCHARGE, _CREEP = 6, 7, 8, 16, 17  # stages 
 
 
 class DriveLog:
-    """Attributes: line, strip (bytes, oldest sample first), changed (the line has news), drove, drove_since_clear.
-
-    step(supervisor)   looks at one tick; True when a hard reaction just began and `strip` holds what came before it
-    """
+    """Attributes: line, strip (bytes, oldest sample first), changed (the line has news), drove, drove_since_clear."""
 
     strip_bytes = 2 * _SAMPLES * FIELDS
 
@@ -40,45 +37,40 @@ class DriveLog:
         self.line[HOTTEST_DC] = self.line[INVERTER_DC] = self.line[MOTOR_DC] = NO_DC
         self.ring = array("h", bytes(self.strip_bytes))
         self.strip = bytes(self.strip_bytes)
-        self.at = self.stage_at_ms = self.strip_sequence = 0
+        self.at = self.stage = self.stage_at_ms = self.worst = self.recent = self.strip_sequence = 0
+        self.sample_at_ms = SAMPLE_MS
         self.changed = self.drove = self.drove_since_clear = self.went = False
-        steps = self._steps()
-        next(steps)
-        self.step = steps.send
 
     def note(self, row):
         """A row occurred in this power cycle. Heap: none."""
         self.line[CODES + row // _ROWS_IN_INT] |= 1 << row % _ROWS_IN_INT
         self.changed = True
 
-    def _steps(self):
-        # A generator: its names stay where they are, and each costs a sixth of an attribute.
-        stage = worst = recent = 0
-        sample_at_ms = SAMPLE_MS
-        kept = False
-        while True:
-            supervisor = yield kept
-            f = supervisor.faults
-            now_ms = f.clock_ms
-            before = stage
-            stage = supervisor.phases.stage
-            if stage != before:
-                self._staged(before, stage, now_ms)
-            if now_ms >= sample_at_ms:
-                sample_at_ms = now_ms + SAMPLE_MS
-                self._sample(supervisor)
-                self._summary(supervisor, self.line)
-            if f.column:  # live or winding down, or it just was: an emergency is weighed once all is off
-                recent = _RECENT_TICKS
-            elif recent:
-                recent -= 1
-            kept = False
-            if f.worst != worst:
-                kept = recent > 0 and f.worst > worst and f.worst >= T.WIND
-                worst = f.worst
-                if kept:
-                    self._sample(supervisor)
-                    self.strip = bytes(self.ring[self.at :]) + bytes(self.ring[: self.at])
+    def step(self, supervisor):
+        """Look at one tick; True when a hard reaction just began and `strip` holds what came before it."""
+        f = supervisor.faults
+        now_ms = f.clock_ms
+        stage = supervisor.phases.stage
+        if stage != self.stage:
+            self._staged(self.stage, stage, now_ms)
+        if now_ms >= self.sample_at_ms:
+            self.sample_at_ms = now_ms + SAMPLE_MS
+            self._sample(supervisor)
+            self._summary(supervisor, self.line)
+        if f.column:  # live or winding down, or it just was: an emergency is weighed once all is off
+            self.recent = _RECENT_TICKS
+        elif self.recent:
+            self.recent -= 1
+        return f.worst != self.worst and self._weighed(supervisor, f.worst)
+
+    def _weighed(self, supervisor, worst):
+        harder = worst > self.worst and worst >= T.WIND
+        self.worst = worst
+        if harder and self.recent:
+            self._sample(supervisor)
+            self.strip = bytes(self.ring[self.at :]) + bytes(self.ring[: self.at])
+            return True
+        return False
 
     def _staged(self, before, now, now_ms):
         lasted_ms = now_ms - self.stage_at_ms
@@ -94,6 +86,7 @@ class DriveLog:
             self.went = False
             self.line[FLAGS] |= DROVE
             self.changed = self.drove = self.drove_since_clear = True
+        self.stage = now
 
     def _sample(self, supervisor):
         self._write(supervisor, self.ring, self.at)

@@ -50,14 +50,14 @@ class Memory:
     def _take_marks(self, f, supervisor):
         self.busy = True
         f.marked = 0
-        mark = len(_MARKS)
+        marks, mark = f.marks, len(_MARKS)
         while mark > 1:
             mark -= 1
-            row = f.marks.find(_MARKS[mark])
+            row = marks.find(_MARKS[mark])
             while row >= 0:
-                f.marks[row] = 0
+                marks[row] = 0
                 self._take(row, mark, supervisor)
-                row = f.marks.find(_MARKS[mark])
+                row = marks.find(_MARKS[mark])
 
     def keep(self, row, mark, places):
         """Locks, and what needs an acknowledgement, last over power cycles while they are active (S9)."""
