@@ -3,9 +3,11 @@
 A scenario talks to this and to nothing below it. Names are checked here, with their units and ranges.
 """
 
+import copy
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from loopwarden.build import Build
 from loopwarden.convert.edge import Edge
@@ -86,6 +88,15 @@ class World:
         self.openings_under_load = 0
         self._dt_ms = 0
         self._hold = 0
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> "World":
+        # The edge goes on in generators, of which there are no copies: in this one they begin anew from what it keeps.
+        other = type(self).__new__(type(self))
+        memo[id(self)] = other
+        other.__dict__.update(copy.deepcopy(self.__dict__, memo))
+        if other.edge.inputs is not None:
+            other.edge.bind(other.edge.inputs)
+        return other
 
     def step(self, outputs: Commands, dt_ms: int) -> None:
         """Let `dt_ms` pass under `outputs`."""

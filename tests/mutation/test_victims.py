@@ -57,5 +57,5 @@ def test_a_mistake_in_a_row_of_the_fault_table_reaches_whoever_imports_it():
 
 def test_a_mistake_that_never_ends_is_ended():
     """By processor time; else one such mutant would be the last."""
-    test = "tests/memory/test_codes.py::test_both_freeze_frames_are_kept_and_nothing_is_made_up"
-    assert hunted("memory/codes.py", "n -= 1 -> pass", "_copy_frame", test)[0] == "time"
+    test = "tests/memory/test_drive_log.py::test_rows_of_a_power_cycle_are_noted_one_by_one_and_counted"
+    assert hunted("memory/drive_log.py", "word &= word - 1 -> pass", "count", test)[0] == "time"

@@ -83,7 +83,8 @@ def board_of(zone: Zone) -> Zones:
 def board_reading(board: Zones, counts: float) -> BoardReading:
     """What the device makes of these counts, from a converter without an error of its own."""
     inputs = SimpleNamespace(zone_dc=[None], zone_state=[None])
-    board.step([round(FINE * counts)], inputs)
+    board.bind(inputs)
+    board.step([round(FINE * counts)])
     tenths: int | None = inputs.zone_dc[0]
     return BoardReading(None if tenths is None else tenths / 10, STATES[inputs.zone_state[0]])
 

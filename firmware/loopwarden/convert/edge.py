@@ -89,9 +89,12 @@ class Edge:
         self.edge_loops = self.loops.level << _LOOP_SHIFT  # an opening shorter than a tick is latched
 
     def bind(self, inputs):
-        """Take the object that is filled from now on; returns `fill` for it, which then wants dt_ms only."""
-        self.zones.bind(inputs)
-        self.raw.zone = 0
+        """Take the object that is filled from now on; returns `fill` for it, which then wants dt_ms only.
+
+        A copy of this object has to be bound before it is used: generators are not copied.
+        """
+        self.loops.begin()
+        self.zones.bind(inputs, self.raw.zone)
         if self.inputs:
             self.isolation.age_ms = self.inputs.isolation_age_ms
         fills = self._fills(self.raw, inputs)

@@ -39,7 +39,9 @@ class Isolation:
             self.age_ms = 0
         elif raw.isolation_fresh:
             self.age_ms = 0
-            self.ohm = self.read(raw)
+            ohm = self.read(raw)
+            self.ohm = ohm if ohm >= 0 else None
+            self.state = OK if ohm >= 0 else -ohm
         else:
             age_ms = self.age_ms + dt_ms
             if age_ms > self.stale_ms:
@@ -49,7 +51,7 @@ class Isolation:
             self.age_ms = age_ms
 
     def _reads(self, build, points, points_ohm):
-        # A generator, as in loops.py: gets a raw with a fresh period, gives ohms or None, and sets the state.
+        # A generator, as in loops.py: gets a raw with a fresh period, gives ohms, or below 0 a state that is not OK.
         duty = self.kind == DUTY
         slope = _slopes(points, points_ohm)
         fault_from, fault_to = build.convert_iso_fault_low, build.convert_iso_fault_high
@@ -59,13 +61,12 @@ class Isolation:
         # Just beyond an end of the table the end still holds: 1 % of duty, 2 % of the lowest frequency.
         margin = 100 if duty else points[0] // 50
         first, last = points[0], points[-1]
-        ohm = None
-        at = 0
+        ohm = at = 0
         while True:
             raw = yield ohm
             high_us = raw.isolation_high_us
             period_us = high_us + raw.isolation_low_us
-            ohm, state = None, RANGE
+            ohm = -RANGE
             if period_min_us <= period_us <= period_max_us:
                 if duty:
                     while period_us >= 1 << 16:  # so that the product below stays a small integer
@@ -75,9 +76,8 @@ class Isolation:
                 else:
                     x = 100000000 // period_us
                 if fault_from <= x <= fault_to:
-                    state = DEVICE
+                    ohm = -DEVICE
                 elif first - margin <= x <= last + margin:
-                    state = OK
                     if x <= first:
                         ohm = points_ohm[0]
                     elif x >= last:
@@ -88,7 +88,6 @@ class Isolation:
                         while x >= points[at + 1]:
                             at += 1
                         ohm = points_ohm[at] + (slope[at] * (x - points[at]) >> 4)
-            self.state = state
 
 
 def _slopes(x, ohm):

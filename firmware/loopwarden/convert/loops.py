@@ -44,19 +44,19 @@ class Loops:
         self.high = 0
         self.unread = 0
         self.followed = 0  # toggled loops whose last echo was right
-        self.driven = 2  # level at the last sample that was judged; 2 = none yet
+        self.driven = 2  # level at the last sample; 2 = none yet
         self.begin()
 
     def begin(self):
-        """As at power-up, but that what was judged last stays until the next step."""
+        """Judge all anew at the next step; a copy of this object has to, before its first one."""
         steps = self._steps(self.all, self.toggled, self.windows)
         next(steps)
         self.step = steps.send
 
     def _steps(self, every, toggled, windows):
         # A generator: its names stay where they are, and each costs a sixth of an attribute.
-        seen = -1  # pins of the last tick, echoes as if a low level had been driven
-        before = 2  # what was driven then
+        seen = -2  # pins of the last tick, echoes as if a low level had been driven; -1: the pattern stood still
+        before = self.driven  # what was driven then
         driven = 0
         changed = True
         while True:
@@ -67,7 +67,7 @@ class Loops:
                 if driven:
                     word ^= toggled
                 if driven == before:
-                    word = -1  # the pattern stands still
+                    word = -1
             changed = word != seen or self.closed != every
             if windows and not changed:
                 counts = raw.loop_counts
@@ -77,9 +77,9 @@ class Loops:
                         changed = True
             if changed:
                 seen = word
-                self.driven = before
                 self._judge(raw)
-            before = driven
+            if toggled:
+                self.driven = before = driven
 
     def _judge(self, raw):
         self.closed = raw.levels >> _SHIFT & self.level

@@ -14,6 +14,7 @@ class Speed:
         self.way_nm = build.convert_pulse_um * 1000
         # Half more than the highest speed still passes: whether it is plausible is for the policy to say.
         self.min_us = self.way_nm // (build.convert_speed_max_mm_s * 3 // 2)
+        self.silent_ms = QUIET_MS
 
     def bind(self, raw, inputs):
         """Returns step(dt_ms), which takes a tick's pulses from `raw` and writes the speed of `inputs`. Heap: none."""
@@ -23,21 +24,22 @@ class Speed:
 
     def _steps(self, raw, i, way_nm, min_us):
         # A generator, as in loops.py.
-        before = None
-        silent_ms = QUIET_MS
+        before = i.speed_pulses
+        silent_ms = self.silent_ms
         while True:
             ms = yield
             pulses = raw.speed_pulses
-            if pulses:
-                silent_ms = 0
-            else:
+            if not pulses:
                 if pulses == before and silent_ms >= QUIET_MS:
                     continue  # all is as it was
                 silent_ms += ms
-                if pulses == before and silent_ms < QUIET_MS:
-                    continue
                 if pulses is None or silent_ms > QUIET_MS:  # what came before a loss proves nothing about now
                     silent_ms = QUIET_MS
+                self.silent_ms = silent_ms
+                if pulses == before and silent_ms < QUIET_MS:
+                    continue
+            elif silent_ms:
+                self.silent_ms = silent_ms = 0
             before = pulses
             mm_s, state = None, QUIET
             period_us = raw.speed_period_us

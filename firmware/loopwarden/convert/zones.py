@@ -30,15 +30,15 @@ class Zones:
             self.part.append([1, 0, 0, 0, 0])
         self.rising = False  # counts of the table in hand go up with the temperature
 
-    def bind(self, inputs):
-        """Take the inputs that are written from now on, beginning with zone 0."""
-        steps = self._steps(inputs, inputs.zone_dc, inputs.zone_state, self.part, self.count, self.step_dc)
+    def bind(self, inputs, zone=0):
+        """Take the inputs that are written from now on, beginning with this zone."""
+        steps = self._steps(zone, inputs, inputs.zone_dc, inputs.zone_state, self.part)
         next(steps)
         self.step = steps.send
 
-    def _steps(self, inputs, zone_dc, zone_state, parts, zones, step_dc):
+    def _steps(self, zone, inputs, zone_dc, zone_state, parts):
         # A generator, as in loops.py.
-        zone = 0
+        zones, step_dc = self.count, self.step_dc
         while True:
             counts16 = yield zone
             counts, part = counts16[zone], parts[zone]
