@@ -64,9 +64,8 @@ class Board:
         self._do("reset", 0)
         raise Reset
 
-    def wait(self, until_us):
-        self.does.append("wait")
-        self.us = max(self.us, until_us)
+    def sleep_us(self, us):
+        self._do("wait", us)
 
     def heap_free(self):
         return self.free
@@ -224,12 +223,19 @@ def test_a_tick_that_stored_leaves_the_link_to_the_next():
     assert loop.link.calls == calls + 1
 
 
-def test_the_watchdog_is_fed_only_when_every_stage_left_its_mark_in_order():
-    loop = made()
-    loop.supervisor.step = lambda *_: setattr(loop, "order", 0)  # as a stage that ran wild over the order
+@pytest.mark.parametrize("mark", [0, 1, 2, 4])
+def test_the_watchdog_is_fed_only_when_every_stage_left_its_mark_in_order(mark):
+    board, seen = Board(), []
+    for name in ("sample", "drive"):
+        board.during[name] = lambda: seen.append(board.marks[0] & 0xFF)
+    loop = made(board)
+    step = loop.supervisor.step
+    loop.supervisor.step = lambda *given: seen.append(board.marks[0] & 0xFF) or step(*given)
     loop.tick()
-    assert "feed" not in loop.board.does
-    assert "drive" in loop.board.does
+    assert (seen, board.does) == ([1, 2, 3], ["sample", "drive", "feed"])
+    board.during["drive"] = lambda: board.marks.__setitem__(0, mark)  # as a stage that ran wild over the marks
+    loop.tick()
+    assert board.does == ["sample", "drive", "feed", "sample", "drive"]
 
 
 PARTS = ["sample", "decide", "drive", "store"]
@@ -304,13 +310,12 @@ def test_a_tick_past_the_hold_time_with_a_contactor_closed_ends_the_program():
     seen = spied(loop)
     ticks(loop, 3)
     loop.outputs.negative = 1
-    loop.supervisor.step = lambda *_: None
     loop.board.during["drive"] = lambda: setattr(loop.board, "us", loop.board.us + 120_000)
     with pytest.raises(Reset):
         loop.run()
     assert loop.board.does[-2:] == ["off", "reset"]
     assert loop.outputs.negative == 0
-    assert len(seen) == 3
+    assert len(seen) == 4  # and nothing was decided after the one that took so long
 
 
 def test_after_a_bite_of_the_watchdog_the_code_says_what_was_being_done():

@@ -19,8 +19,6 @@ _CALM_MS = const(600000)  # so long without one and the count begins anew
 _SECOND_MS = const(1000)
 _COLLECT_BELOW = const(96 * 1024)
 _UNHANDLED = const(69)  # row
-_SAMPLED, _DECIDED, _DRIVEN = const(1), const(2), const(3)
-_IN_ORDER = const(0x123)
 _OFF_PHASE, _READY = const(0), const(1)  # stages of phases.py
 _PAGES_AT_THE_END = const(100)  # the code, and what waited before it: at the most every row and the state
 STAGES = ("waiting", "sampling", "deciding", "driving", "storing", "talking")
@@ -37,7 +35,7 @@ class Loop:
     Attributes: ends (how often in a row the program ended by itself), before (what it was doing when it last did, or
     0), held (too often: nothing is decided any more, outputs stay off until the power is taken away).
 
-    board   now_us(), diff_us(one, other), after_us(us, more), sample(raw), drive(outputs), feed(), wait(until_us),
+    board   now_us(), diff_us(one, other), after_us(us, more), sample(raw), drive(outputs), feed(), sleep_us(us),
             off(), reset(), heap_free(), collect(), scratch (four integers that outlive a reset, not a loss of power),
             marks and mark_at (the first of the four is marks[mark_at], which is quicker)
     link    work(loop): one bounded piece of work after each tick, in the off phase as long as there is time; or None
@@ -65,7 +63,7 @@ class Loop:
             if row:
                 self.supervisor.faults.marks[row] = NOTED | GONE | ENDED
                 self.supervisor.faults.marked = 1
-        self.late_ms = self.order = self.calm_ms = 0
+        self.late_ms = self.calm_ms = 0
         self.slow = True  # the last tick held a stall that was meant: power-up, a file, an erase, a collection
         self.last_us = self.due_us = board.now_us()
         edge = Edge(build)
@@ -86,43 +84,44 @@ class Loop:
                 self.end()
 
     def _ticks(self, raw, fill):
-        # A generator: its names stay where they are, and each costs a sixth of an attribute. What is raised in it ends
-        # it, and the program with it (S11). Supervisor and outputs are looked up: a recording begins with new ones.
-        ms = us = now_us = doing = rest_us = late_ms = turn = second_ms = 0
-        s = f = o = None
-        board, memory, inputs, held = self.board, self.memory, self.inputs, self.held
-        hold_ms = self.build.heartbeat_hold_ms
-        now, diff, sample, drive, feed = board.now_us, board.diff_us, board.sample, board.drive, board.feed
+        # A generator: its names stay where they are, and each costs a sixth of an attribute, the first 16 a bit less.
+        # What is raised in it ends it, and the program with it (S11). The supervisor is looked up: a recording begins
+        # with a new one.
+        ms = doing = 0
+        s = f = marks = at = None
+        us = now_us = rest_us = late_ms = turn = second_ms = 0
+        step = phases = None
+        board, memory, inputs, o, held = self.board, self.memory, self.inputs, self.outputs, self.held
         # The marks lie in a word that outlives the watchdog: what was being done, in which phase, with which row the
         # hardest.
         marks, at = board.marks, board.mark_at
+        work, last_us, hold_ms = memory.work, self.last_us, self.build.heartbeat_hold_ms
+        now, diff, sample, drive, feed = board.now_us, board.diff_us, board.sample, board.drive, board.feed
         while True:
             now_us = now()
-            us = diff(now_us, self.last_us) + rest_us
-            self.last_us = now_us
+            us = diff(now_us, last_us) + rest_us
+            self.last_us = last_us = now_us
             marks[at] = doing | 1
             sample(raw)
-            self.order = _SAMPLED
             ms = us // 1000  # whole milliseconds go to the policy, the rest is carried on
             rest_us = us - ms * 1000
-            o = self.outputs
             if not held:
                 if ms < 1 or ms >= hold_ms:
                     ms = self._odd_ms(ms)
                 fill(ms)
                 inputs.late_ms = late_ms = self.late_ms
                 marks[at] = doing | 2
-                s = self.supervisor
-                s.step(inputs, o, ms)
+                if self.supervisor is not s:
+                    s, o = self.supervisor, self.outputs
+                    f, phases, step = s.faults, s.phases, s.step
+                step(inputs, o, ms)
                 if self.coil_test:  # S15
                     self.coil_test.step(ms)
-                f = s.faults
-                doing = s.phases.phase << 8 | f.worst_row << 16
-            self.order = self.order << 4 | _DECIDED
+                doing = phases.phase << 8 | f.worst_row << 16
             marks[at] = doing | 3
             drive(o)
-            self.order = self.order << 4 | _DRIVEN
-            if self.order == _IN_ORDER:
+            # Nothing gets here but by way of the three marks; that the last one still stands shows what became of them.
+            if marks[at] == doing | 3:
                 feed()
             marks[at] = doing | 4
             if held:
@@ -132,7 +131,7 @@ class Loop:
                     turn = turn + 1 & 3  # this tick did much; even where all do, what waits is stored in the end
                 else:
                     turn = 0
-                self.slow = memory.work(s, not turn)
+                self.slow = work(s, not turn)
                 second_ms += ms
                 if second_ms >= _SECOND_MS:
                     self._each_second(second_ms)
@@ -165,8 +164,9 @@ class Loop:
 
     def _paces(self):
         # A generator, as that of the ticks.
-        board, memory, period_us = self.board, self.memory, self.build.tick_ms * 1000
-        now, diff, after, wait = board.now_us, board.diff_us, board.after_us, board.wait
+        board, memory, held, period_us = self.board, self.memory, self.held, self.build.tick_ms * 1000
+        now, diff, after, sleep = board.now_us, board.diff_us, board.after_us, board.sleep_us
+        was_late = True
         while True:
             now_us = now()
             due_us = after(self.due_us, period_us)
@@ -174,15 +174,22 @@ class Loop:
             if late_us > 0:
                 self.due_us = now_us
                 self.late_ms = 0 if self.slow else late_us // 1000 + 1
+                was_late = True
             else:
                 self.due_us = due_us
-                self.late_ms = 0
+                if was_late:
+                    self.late_ms = 0
+                    was_late = False
                 link = self.link
                 if link is not None and not memory.busy:
-                    # S15: a host that floods gets a bounded part of a live tick.
-                    while link.work(self) and self.off_phase() and diff(due_us, now()) > 0:
-                        pass
-                wait(due_us)
+                    if not held and self.supervisor.phases.stage != _OFF_PHASE:
+                        link.work(self)  # S15: a host that floods gets a bounded part of a live tick
+                    else:
+                        while link.work(self) and self.off_phase() and diff(due_us, now()) > 0:
+                            pass
+                left_us = diff(due_us, now())
+                if left_us > 0:
+                    sleep(left_us)
             yield
 
     def end(self):

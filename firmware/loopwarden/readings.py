@@ -366,7 +366,7 @@ class Readings:
         value = self.s.faults.measured[self.row]
         record = None if value else self.s.memory.raw(self.row)  # a lock from before this power-up
         if record:
-            value = record[K.LATEST_MEASURED] or record[K.FIRST_MEASURED]
+            value = record[K.latest(record) + K.MEASURED] or record[K.FIRST + K.MEASURED]
         if value:
             self.w.quantity(name, value)
         else:

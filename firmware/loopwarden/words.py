@@ -82,7 +82,7 @@ def render(supervisor, which, w):
         yield
         readings.of(supervisor, answer.row)
         if answer.record is not None:
-            readings.frame, readings.at = answer.record, K.LATEST
+            readings.frame, readings.at = answer.record, K.latest(answer.record)
         at = 0
         while at < size:
             begin = text.find(b"{", at, size)

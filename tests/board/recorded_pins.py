@@ -7,9 +7,10 @@ from typing import Any
 
 from sim.board_bench import fresh_image, scenario_of
 
+from loopwarden.policy.faults import ENDED
 from loopwarden_build.integer_build import to_device
 from loopwarden_build.pack import pack_bytes
-from loopwarden_install.version import program, script_for
+from loopwarden_install.version import numbered_script, numbered_texts, program, script_for
 from loopwarden_sim.board_pins import Harness
 from loopwarden_sim.board_run import BoardRun
 from loopwarden_sim.virtual_board import GUEST, VirtualBoard
@@ -18,6 +19,7 @@ from micropython_runs.runners import run_wasm
 ROOT = Path(__file__).parents[2]
 HEAP_BYTES = 16 * 2**20  # a collection in a long session of this build can trap, so none must be needed
 MEMORY_GUEST = ROOT / "tests" / "memory" / "guest"
+MEMORY_FILES = ("plain_flash.py", "plain_power_up.py")
 SCRIPT = Path(__file__).parent / "guest" / "loop_cost.py"
 START_SCRIPT = SCRIPT.with_name("start_ram.py")
 _QUIET = {  # of a board's wires: power just came, flash takes no time
@@ -48,21 +50,25 @@ class _Taped(VirtualBoard):
         self.harness.answer = taped  # type: ignore[method-assign]
 
 
+def _write(folder: Path, files: dict[str, bytes]) -> None:
+    for path, content in files.items():
+        target = folder / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(content)
+
+
 def started(name: str) -> dict[str, int]:
     """What the program of a shipped build holds of the heap, and what boot.py costs; see guest/start_ram.py."""
     build = scenario_of(name).build
     config = {**Harness(build).config(), **_QUIET, "period_us": round(build.build.tick * 1e6)}
     with tempfile.TemporaryDirectory() as folder:
-        for path, content in program().items():
-            target = Path(folder) / path
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(content)
+        _write(Path(folder), program())
         files = {
             "config.json": json.dumps(config).encode(),
             "build.bin": pack_bytes(to_device(build)),
             "boot.py": (ROOT / "firmware" / "boot.py").read_bytes(),
         }
-        for name in ("plain_flash.py", "plain_power_up.py"):
+        for name in MEMORY_FILES:
             (Path(folder) / name).write_text(script_for((MEMORY_GUEST / name).read_text(encoding="utf-8")))
         script = script_for(START_SCRIPT.read_text(encoding="utf-8"))
         done = run_wasm(script, path=[GUEST, Path(folder)], files=files)
@@ -72,6 +78,8 @@ def started(name: str) -> dict[str, int]:
 
 def loop_cost(name: str, seconds: float | None = None, *, host: str = "asks") -> dict[str, Any]:
     """What a tick of the whole loop costs in a shipped scenario; see guest/loop_cost.py.
+
+    Constants are numbers in the program, as they are on a board; nothing else is other than it is written.
 
     host    "asks" all the time, "records", or "none"
     """
@@ -84,6 +92,7 @@ def loop_cost(name: str, seconds: float | None = None, *, host: str = "asks") ->
                 **board.harness.config(),
                 **_QUIET,
                 "period_us": round(scenario.build.build.tick * 1e6),
+                "ended": ENDED,  # constants have no names any more where the script runs
             }
             tape = board.tape
         finally:
@@ -97,6 +106,12 @@ def loop_cost(name: str, seconds: float | None = None, *, host: str = "asks") ->
         "host.txt": host.encode(),
     }
     script = SCRIPT.read_text(encoding="utf-8")
-    done = run_wasm(script, path=[GUEST, ROOT / "firmware", MEMORY_GUEST], files=files, heap_bytes=HEAP_BYTES)
+    with tempfile.TemporaryDirectory() as folder:
+        texts = numbered_texts()
+        for name in MEMORY_FILES:
+            texts[name] = numbered_script((MEMORY_GUEST / name).read_text(encoding="utf-8"))
+        _write(Path(folder), {path: text.encode() for path, text in texts.items()})
+        _write(Path(folder), {path: content for path, content in program().items() if path.endswith(".txt")})
+        done = run_wasm(script, path=[GUEST, Path(folder)], files=files, heap_bytes=HEAP_BYTES)
     answer: dict[str, Any] = json.loads(done.stdout.strip().splitlines()[-1])
     return answer

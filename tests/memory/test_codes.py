@@ -118,6 +118,7 @@ def test_both_freeze_frames_are_kept_and_nothing_is_made_up():
     world.inputs.bus_mv, world.electrics.bus_ok, world.faults.clock_ms = 0, 0, 5_000
     world.inputs.speed_state = 3
     K.occurs(record, 5, 0b10, world)
+    assert K.latest(record) == K.LATEST
     first, latest = K.frame_at(record, K.FIRST), K.frame_at(record, K.LATEST)
     assert (first["bus_mv"], latest["bus_mv"]) == (379_000, None)  # S10
     assert (first["t_ms"], latest["t_ms"]) == (0, 5_000)
@@ -241,9 +242,13 @@ def test_an_occurrence_counts_and_keeps_what_the_first_one_was():
         world.faults.measured[ALWAYS_ROW] = 1_000 + n
         K.occurs(record, 10 + n, 1 << n, world, 5_000 + n)
         assert list(record[:6]) == [ALWAYS_ROW, n, (2 << n) - 2, 3, 11, 10 + n]
-        assert (record[6], record[20]) == (100, 100 * n)
-        assert (record[19], record[33]) == (1_001, 1_000 + n)
-        assert (record[K.FIRST_MEASURED], record[K.LATEST_MEASURED]) == (1_001, 1_000 + n)
+        latest = K.latest(record)
+        assert latest == (6 if n == 1 else 20)  # until there is a second one the first is the latest as well
+        assert (record[6], record[latest]) == (100, 100 * n)
+        assert (record[19], record[latest + 13]) == (1_001, 1_000 + n)
+        assert K.frame_at(record, latest)["measured"] == 1_000 + n
+        if n == 1:
+            assert list(record[20:34]) == [0] * 14
         assert list(record[34:]) == [5_001, 5_000 + n]
     K.occurs(record, 14, 1, world)
     assert list(record[34:]) == [5_001, 0]  # nobody has told the time

@@ -100,11 +100,21 @@ def on_board(module: str, name: str) -> tuple[str, str]:
     return module, names().globals_.get(module, {}).get(name, name)
 
 
+def numbered_texts() -> dict[str, str]:
+    """The program's sources by path: every name as written, but for constants, which are numbers as on a board."""
+    return {source.path: source.text for source in _program().numbered.values()}
+
+
+def numbered_script(text: str) -> str:
+    """A script that uses the modules of `numbered_texts`. Errors: CannotTell."""
+    made = _program()
+    return numbered(identifiers.read_script(text, made.written), made.values)
+
+
 def script_for(text: str) -> str:
     """A script that uses the program's modules, with the names that these have on a board. Errors: CannotTell."""
     made = _program()
-    source = identifiers.read_script(text, made.written)
-    source = identifiers.read_script(numbered(source, made.values), made.numbered)
+    source = identifiers.read_script(numbered_script(text), made.numbered)
     source = identifiers.read_script(rewritten(source, made.kept), made.linked)
     twice = made.names.given() & {use.name for use in source.uses if use.kind == ATTRIBUTE and use.stored}
     if twice:

@@ -44,12 +44,7 @@ class Board:
         self.feed = feed
         self.scratch = Scratch()
         self.marks, self.mark_at = mem32, SCRATCH[0]
-        self.now_us, self.diff_us, self.after_us = ticks_us, ticks_diff, ticks_add
-
-    def wait(self, until_us):
-        left_us = ticks_diff(until_us, ticks_us())
-        if left_us > 0:
-            sleep_us(left_us)
+        self.now_us, self.diff_us, self.after_us, self.sleep_us = ticks_us, ticks_diff, ticks_add, sleep_us
 
     def heap_free(self):
         return gc.mem_free()

@@ -12,23 +12,18 @@ _BAUD = const(1000000)  # what a converter of this type does at 3.3 V
 
 
 class Bus:
-    """`exchange()` loads the input registers and gives their sixteen bits; `shift(word)` gives two bytes to the output
-    registers, by an edge that latches them and loads the inputs. Both None without registers. Heap: none.
+    """`latch` and `spi` are for who reads or writes the registers in every tick: a pulse of the latch, low then high,
+    loads the inputs and puts out what was shifted; None without registers. shift(word): two bytes to the outputs.
     """
 
     def __init__(self, plan):
         self.spi = SPI(plan[_SPI], baudrate=_BAUD, sck=Pin(plan[_CLOCK]), mosi=Pin(plan[_OUT]), miso=Pin(plan[_IN]))
         self.selects = [None if gpio < 0 else Pin(gpio, Pin.OUT, value=1) for gpio in plan[_SELECT : _SELECT2 + 1]]
         self.latch = self.enable = None
-        self.word_in = bytearray(2)
-        self.exchange = self.shift = None
         if plan[_LATCH] >= 0:
             self.latch = Pin(plan[_LATCH], Pin.OUT, value=1)
-            self.exchange = _exchanges(self.latch, self.spi.readinto, self.word_in).__next__
-            self.shift = self.shift_on = _shift(self.latch, self.spi.write)
         if plan[_ENABLE] >= 0:
             self.enable = Pin(plan[_ENABLE], Pin.OUT, value=1)  # high: every output of the registers is off
-            self.shift = self._shift_first
 
     def channel(self, n):
         """Channel n of the converters, eight on each: its select line, transfer(out, in), bytes out and bytes in."""
@@ -36,27 +31,9 @@ class Bus:
         ask = bytes((6 | n >> 2 & 1, (n & 3) << 6, 0))
         return self.selects[n >> 3], self.spi.write_readinto, ask, bytearray(3)
 
-    def _shift_first(self, word):
-        self.shift = self.shift_on
-        self.shift_on(word)
-        self.enable(0)
-
-
-def _exchanges(latch, readinto, word):
-    # A generator, as those of the channels.
-    number = int.from_bytes
-    while True:
-        latch(0)
-        latch(1)
-        readinto(word, 0)
-        yield number(word, "big")
-
-
-def _shift(latch, write):
-    # A closure: a name that a function closes over is found several times quicker than an attribute.
-    def shift(word):
-        write(word)
-        latch(0)
-        latch(1)
-
-    return shift
+    def shift(self, word):
+        self.spi.write(word)
+        self.latch(0)
+        self.latch(1)
+        if self.enable is not None:
+            self.enable(0)  # not before the first word was shifted

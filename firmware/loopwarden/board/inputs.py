@@ -99,7 +99,13 @@ class Inputs:
         pack, second, current, supply, reference = [reader(place, bus) for place in build.pins_channel]
         zones = [reader16(place, bus) for place in build.pins_zone]
         driver, resistors, isolation, speed, crash = self.driver, self.resistors, self.isolation, self.speed, self.crash
-        exchange = bus.exchange if self.chain_bits else None
+        # An object is looked through for what makes it true, each time that it is asked.
+        by_period, by_pulse, by_crash = isolation is not None, speed is not None, crash is not None
+        latch = load = None
+        if self.chain_bits:
+            latch, load = bus.latch, bus.spi.readinto
+        word_in = self.word_in = bytearray(2)
+        number = int.from_bytes
         pin_mask, echo_pins, echo_bits = self.pin_mask, self.echo_pins, self.echo_bits
         chain_mask, echo_chain = self.chain_mask, self.echo_chain
         isolation_pin = 1 << build.pins_line[0] if build.convert_iso_output == LINE else 0
@@ -129,8 +135,11 @@ class Inputs:
                     for zone in range(len(zones)):
                         raw.zone_counts16[zone] = zones[zone]()
             pins = words[pins_at]
-            if exchange:
-                chain = exchange()
+            if latch:
+                latch(0)
+                latch(1)
+                load(word_in, 0)
+                chain = number(word_in, "big")
                 if silent or chain & _TIED != _TIED_RIGHT:
                     silent = self._is_silent(raw, chain)
             # Echoes are looked at as if a low level had been driven, so that those of a closed loop stay what they are.
@@ -153,14 +162,14 @@ class Inputs:
                     words[at] = clear
                     latched |= bit
             raw.latched = latched
-            if crash:
+            if by_crash:
                 if crash.longest_us or pins & crash_pin:
                     raw.crash_us = crash_us = crash.take_us(pins & crash_pin)
                 elif crash_us:
                     raw.crash_us = crash_us = 0
             if isolation_pin:
                 raw.isolation_level = 1 if pins & isolation_pin else 0
-            if isolation:
+            if by_period:
                 if isolation.fresh != fresh:
                     fresh = isolation.fresh
                     raw.isolation_fresh = told = 1
@@ -168,7 +177,7 @@ class Inputs:
                     raw.isolation_low_us = isolation.low_us
                 elif told:
                     raw.isolation_fresh = told = 0
-            if speed:
+            if by_pulse:
                 now = speed.count
                 if now != count or pulses:
                     raw.speed_pulses = pulses = now - count & 0xFFFF

@@ -40,7 +40,6 @@ class Driver:
         self.words = (bytearray(2), bytearray(2))  # what the registers get, by the level of the toggled loops
         self.pins_slow &= ~self.drive_pin
         self.duties = [self._duty(gpio) for gpio in build.pins_duty]
-        self.told = [-1] * 4
         self.driven = 0
         self.asked = self.slow = 0
         self.off()
@@ -76,8 +75,11 @@ class Driver:
         # A generator, as that of the inputs.
         o = on = slow = driven = 0
         positive, negative, precharge, discharge, inverter_enable, lamp_stop, lamps_dark, heartbeat = fast
-        pins, drive_pin, words, told = self.pins, self.drive_pin, self.words, self.told
-        shift = self.bus.shift if self.bits else None
+        pins, drive_pin, words = self.pins, self.drive_pin, self.words
+        drive_permille = charge_permille = pump_permille = fan_permille = -1  # as they were told last
+        write = latch = None
+        if self.bits:
+            write, latch = self.bus.spi.write, self.bus.latch
         registers, pins_off, pins_on = mem32, GPIO_OUT_CLR, GPIO_OUT_SET
         while True:
             o = yield
@@ -119,21 +121,29 @@ class Driver:
             if o.chiller:
                 slow |= _CHILLER
             if slow != self.asked:
+                if self.asked < 0:  # all was off: what is at its old level is told again
+                    drive_permille = charge_permille = pump_permille = fan_permille = -1
                 self._place(slow)
             driven ^= 1
             self.driven = driven
             if drive_pin:
                 registers[pins_on if driven else pins_off] = drive_pin
-            if shift:
-                shift(words[driven])
-            if o.drive_limit_permille != told[0]:
-                self._limit(0, o.drive_limit_permille)
-            if o.charge_limit_permille != told[1]:
-                self._limit(1, o.charge_limit_permille)
-            if o.pump_permille != told[2]:
-                self._level(2, o.pump_permille)
-            if o.fan_permille != told[3]:
-                self._level(3, o.fan_permille)
+            if latch:
+                write(words[driven])
+                latch(0)
+                latch(1)
+            if o.drive_limit_permille != drive_permille:
+                drive_permille = o.drive_limit_permille
+                self._limit(0, drive_permille)
+            if o.charge_limit_permille != charge_permille:
+                charge_permille = o.charge_limit_permille
+                self._limit(1, charge_permille)
+            if o.pump_permille != pump_permille:
+                pump_permille = o.pump_permille
+                self._level(2, pump_permille)
+            if o.fan_permille != fan_permille:
+                fan_permille = o.fan_permille
+                self._level(3, fan_permille)
 
     def _place(self, asked):
         # Only when something has changed: which bits and pins that means.
@@ -158,12 +168,10 @@ class Driver:
         high[0], high[1] = slow >> 8, slow & 0xFF
 
     def _limit(self, n, permille):
-        self.told[n] = permille
         if self.duties[n]:
             self.duties[n].duty_u16(_ZERO + (permille * _SPAN + _FULL // 2) // _FULL)
 
     def _level(self, n, permille):
-        self.told[n] = permille
         if self.duties[n]:
             self.duties[n].duty_u16(permille * 65535 // _FULL)
 
@@ -173,8 +181,7 @@ class Driver:
         for pwm in self.duties:
             if pwm:
                 pwm.duty_u16(0)  # no duty at all means zero at the receiver
-        self.told[0] = self.told[1] = self.told[2] = self.told[3] = -1
+        self.asked = -1  # what was asked is no longer what is
         if self.bits:
             self._words(self.slow & self.bit[_HOLD_PLACE])
-            self.asked = -1  # the words above are no longer those of what was asked
             self.bus.shift(self.words[0])

@@ -114,15 +114,15 @@ class Edge:
     def _fills(self, raw, i):
         # A generator, as in loops.py. What is good in every tick is reckoned here, all else is judged by the parts.
         counts = ms = turn = age_ms = bus_state = pack_state = 0
-        bus, pack, current = self.bus, self.pack, self.current
+        bus, pack, current, supply, reference = self.bus, self.pack, self.current, self.supply, self.reference
         bus_first, bus_high, bus_zero, bus_slope, bus_shift = bus.line
         pack_first, pack_high, pack_zero, pack_slope, pack_shift = pack.line
         first = high = zero = slope = shift = 0
-        if current:
+        is_current, is_reference = current is not None, reference is not None
+        if is_current:
             first, high, zero, slope, shift = current.line
         loops_step, zones_step, isolation = self.loops.step, self.zones.step, self.isolation
-        supply, reference = self.supply, self.reference
-        speed_step = self.speed and self.speed.bind(raw, i)
+        speed_step = None if self.speed is None else self.speed.bind(raw, i)
         bus_state = pack_state = current_state = -1  # of the last reading, 0 where it was good
         age_ms, quick_ms = isolation.age_ms, isolation.quick_ms
         turn = raw.turn
@@ -143,7 +143,7 @@ class Edge:
             else:
                 i.pack_mv = pack.read(counts)
                 i.pack_state = pack_state = pack.state
-            if current:
+            if is_current:
                 counts = raw.current_counts
                 if counts and first <= counts <= high and not current_state:
                     i.current_ma = (counts - zero) * slope >> shift
@@ -157,7 +157,7 @@ class Edge:
                     raw.zone = zones_step(raw.zone_counts16)
                 i.supply_mv = supply.read(raw.supply_counts)
                 i.supply_state = supply.state
-                if reference:
+                if is_reference:
                     i.reference_mv = reference.read(raw.reference_counts)
                     i.reference_state = reference.state
             raw.turn = turn = turn + 1 & 3

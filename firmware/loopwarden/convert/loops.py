@@ -59,6 +59,7 @@ class Loops:
         before = self.driven  # what was driven then
         driven = 0
         changed = True
+        closed = self.closed
         while True:
             raw = yield changed
             word = raw.levels
@@ -68,7 +69,7 @@ class Loops:
                     word ^= toggled
                 if driven == before:
                     word = -1
-            changed = word != seen or self.closed != every
+            changed = word != seen or closed != every
             if windows and not changed:
                 counts = raw.loop_counts
                 for loop, low, high in windows:
@@ -78,6 +79,7 @@ class Loops:
             if changed:
                 seen = word
                 self._judge(raw)
+                closed = self.closed
             if toggled:
                 self.driven = before = driven
 

@@ -13,7 +13,7 @@ from loopwarden.policy.phases import NAMES, READY
 
 LINE_MAX = const(80)
 OUT_MAX = const(512)  # no line is longer than 480
-_READ_MAX, _WRITE_MAX = const(7), const(8)  # bytes in a call; a port takes 5,000 instructions for each
+_READ_MAX, _WRITE_MAX = const(7), const(7)  # bytes in a call; a port takes 5,000 instructions for each
 _DONE, _IDLE = True, False  # what a step yields beside nothing; an end by StopIteration would take from the heap
 _HEAP_NONE = const(40 * 1024)  # while live, for anything: below 24 KB the drive would wind down (S11)
 SCARCE = b"not while live with so little memory left; ask again when the drive is off"

@@ -187,7 +187,7 @@ class Objects:
         out.int(b"latest_cycle", None if record is None else record[K.LATEST_CYCLE])
         yield
         out.int(b"first_ms", None if record is None else record[K.FIRST])
-        out.int(b"latest_ms", None if record is None else record[K.LATEST])
+        out.int(b"latest_ms", None if record is None else record[K.latest(record)])
         out.int(b"lock", 1 if row in loop.memory.locked else 0)
         yield
         out.close()
@@ -198,10 +198,10 @@ class Objects:
         yield from self._fault(loop, row)
         record = loop.memory.raw(row)
         if record is not None:
-            for at in (K.FIRST, K.LATEST):
+            for which, at in ((b"first", K.FIRST), (b"latest", K.latest(record))):
                 out.begin(b"frame")
-                out.text(b"which", b"first" if at == K.FIRST else b"latest")
-                wall_s = record[K.FIRST_WALL_S if at == K.FIRST else K.LATEST_WALL_S]
+                out.text(b"which", which)
+                wall_s = record[K.FIRST_WALL_S if which == b"first" else K.LATEST_WALL_S]
                 out.int(b"wall_s", wall_s + EPOCH_S if wall_s else None)
                 for k in range(len(_FRAME)):
                     out.int(_FRAME[k], self._kept(at + k, record))

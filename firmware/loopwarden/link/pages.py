@@ -330,6 +330,7 @@ class Pages:
 
     def _record(self, loop, record):
         w = self.w
+        latest = K.latest(record)
         self._label(b"")
         w.column(_FIRST)
         self._label(b"first time", _LATEST)
@@ -346,7 +347,7 @@ class Pages:
         self._label(b"after power-up", _FIRST)
         w.ms(record[K.FIRST])
         w.column(_LATEST)
-        w.ms(record[K.LATEST])
+        w.ms(record[latest])
         self.out.line()
         yield
         self._label(b"time of day", _FIRST)
@@ -359,7 +360,7 @@ class Pages:
             self._label(_FRAME[k], _FIRST)
             self._field(k, record[K.FIRST + k])
             w.column(_LATEST)
-            self._field(k, record[K.LATEST + k])
+            self._field(k, record[latest + k])
             self.out.line()
             yield
         yield from self._strip(loop.memory.strip())

@@ -10,11 +10,11 @@ from micropython import const
 
 from loopwarden.policy import fault_table as T
 
-# Places in a record. FLAGS: FAILED the condition is there, LAMP the row is active and lights a lamp.
+# Places in a record. FLAGS: FAILED the condition is there, LAMP the row is active and lights a lamp. LATEST is written
+# from the second time on; until then the first one is the latest as well.
 ROW, COUNT, PLACES, FLAGS, FIRST_CYCLE, LATEST_CYCLE, FIRST, LATEST = (0, 1, 2, 3, 4, 5, 6, 20)
 FIRST_WALL_S, LATEST_WALL_S = 34, 35  # seconds since 2020-01-01, 0 where no host has told the time of day
 SIZE = const(36)
-_FRAME_INTS = const(14)
 BYTES = const(4 * 36)
 FAILED, LAMP = const(1), const(2)
 NOTHING = const(1 - (1 << 30))  # a reading that is not valid (S10)
@@ -34,7 +34,7 @@ FRAME = (
     "switches",
     "measured",
 )
-FIRST_MEASURED, LATEST_MEASURED = FIRST + 13, LATEST + 13
+MEASURED = const(13)  # in a frame
 _NO_ROUND = const(-32768)
 AGE_CYCLES = const(40)  # a code that did not come back in so many power cycles is forgotten (common practice)
 _COUNT_MAX = const(0xFFFF)
@@ -89,11 +89,12 @@ def frame_at(record, at):
 def occurs(record, cycle, places, supervisor, wall_s=0):
     """Write one more occurrence of a row into its record; wall_s: seconds since 2020-01-01, 0 unknown. Heap: none."""
     row = record[ROW]
-    write_frame(record, LATEST, supervisor, row)
     if record[COUNT] == 0:
         record[FIRST_CYCLE] = cycle
         record[FIRST_WALL_S] = wall_s
-        _copy_frame(record)
+        write_frame(record, FIRST, supervisor, row)
+    else:
+        write_frame(record, LATEST, supervisor, row)
     if record[COUNT] < _COUNT_MAX:
         record[COUNT] += 1
     record[LATEST_CYCLE] = cycle
@@ -102,9 +103,9 @@ def occurs(record, cycle, places, supervisor, wall_s=0):
     record[FLAGS] = FAILED | LAMP if LIT[row] else FAILED
 
 
-def _copy_frame(record):
-    for n in range(FIRST, LATEST):
-        record[n] = record[n + _FRAME_INTS]
+def latest(record):
+    """Where the latest frame of a record begins."""
+    return LATEST if record[COUNT] > 1 else FIRST
 
 
 def has_aged(record, cycle):

@@ -63,6 +63,7 @@ class FlashMemory(Memory):
         self.rows_wait = 0  # how many those are
         self.unfolded = bytearray(_ROWS)  # rows whose record is in the journal, and not yet in its file
         self.log = DriveLog()
+        self.log_step = self.log.step  # saved: looking a method up costs more than calling it
         self.strip_waits = self.strip_unfolded = self.line_waits = False
         self.lines_number, self.lines_content = -1, b""  # of the file of summary lines that was read last
         self.state_waits = 0  # pages that are to hold the state: always two, so that one of them may decay (S9)
@@ -327,7 +328,7 @@ class FlashMemory(Memory):
         self.busy = False
         if supervisor.faults.marked:
             self._take_marks(supervisor.faults, supervisor)
-        if self.log.step(supervisor):
+        if self.log_step(supervisor):
             self.strip_waits = True
         if not room or self.failed:
             return False

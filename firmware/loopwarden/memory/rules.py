@@ -115,5 +115,5 @@ class Memory:
             "first_cycle": record[K.FIRST_CYCLE],
             "latest_cycle": record[K.LATEST_CYCLE],
             "first": K.frame_at(record, K.FIRST),
-            "latest": K.frame_at(record, K.LATEST),
+            "latest": K.frame_at(record, K.latest(record)),
         }

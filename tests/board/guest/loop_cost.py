@@ -39,12 +39,12 @@ from loopwarden.board import outputs as outputs_module  # noqa: E402
 from loopwarden.board import port as port_module  # noqa: E402
 from loopwarden.board.board import Board  # noqa: E402
 from loopwarden.board.bus import Bus  # noqa: E402
-from loopwarden.board.chip import EDGES, GPIO_IN, SCRATCH  # noqa: E402
+from loopwarden.board.chip import EDGES, SCRATCH  # noqa: E402
 from loopwarden.link.console import Console  # noqa: E402
 from loopwarden.link.recorder import Frames, Recorder  # noqa: E402
-from loopwarden.policy.faults import ENDED  # noqa: E402
 
 DRIVE = 8  # stage of phases.py
+GPIO_IN = 0xD0000004  # as in chip.py
 TICK_US = 20000
 
 
@@ -103,7 +103,6 @@ class Bench:
         self.tape = open("tape.bin", "rb")
         self.tape.read(wires.IN_BYTES)  # what the pins saw while the program started
         self.answer = bytearray(wires.IN_BYTES)
-        self.iso, self.speed = config["iso"], config["speed"]
         self.registers, self.edges = dict.fromkeys((GPIO_IN,) + SCRATCH, 0), {}  # noqa: RUF005
         for word in range(4):
             self.registers[EDGES + 4 * word] = 0
@@ -118,7 +117,7 @@ class Bench:
         board.now_us = board_module.ticks_us = self.times.pop
         board.diff_us = board_module.ticks_diff = time.ticks_diff
         board.after_us = time.ticks_add
-        board_module.sleep_us = [].count
+        board.sleep_us = [].count
 
     def next(self, begin_us):
         """Lay out the next tick; False at the tape's end. The clock is looked at twice before the wait is over."""
@@ -139,7 +138,7 @@ class Bench:
         if self.inputs.bus:
             mask = self.inputs.echo_chain  # a closed loop echoes what this board drives
             chain = chain | mask if self.board.driver.driven else chain & ~mask
-            self.inputs.bus.word_in[0], self.inputs.bus.word_in[1] = chain >> 8, chain & 255
+            self.inputs.word_in[0], self.inputs.word_in[1] = chain >> 8, chain & 255
         fresh, high_us, low_us, pulses, period_us = given[24:29]
         line = self.inputs.isolation
         if line and fresh:
@@ -173,7 +172,14 @@ class Spi:
         self.write_readinto = {}.get
 
 
-bus_module.Pin, bus_module.SPI = Pin, Spi
+class Pwm:
+    """A native function that takes a duty cycle."""
+
+    def __init__(self, _):
+        self.freq = self.duty_u16 = [].count
+
+
+bus_module.Pin, bus_module.SPI, outputs_module.PWM = Pin, Spi, Pwm
 
 
 def make_loop():
@@ -184,7 +190,7 @@ def make_loop():
     bench = Bench(config, built)
     memory = PlainMemory(PlainFlash(), "/memory")
     memory.begin()
-    memory.keep(76, ENDED, 0)
+    memory.keep(76, config["ended"], 0)
     memory.prove_positive()
     while memory.waits():
         memory._store_one()

@@ -33,17 +33,17 @@ class Electrics(Part):
         self.low = -1
         faults.set_ms[39] = build.over_current_ms
         self.group = faults.add(_SLOTS)
-        self.low_mv, self.high_mv = build.pack_under_mv, build.pack_over_mv
+        self.low_mv, self.high_mv, self.aux = build.pack_under_mv, build.pack_over_mv, 3 if build.feedback else 0
+        self.can_be_mv, self.can_be_to_mv = build.pack_low_mv, build.pack_high_mv
         self.fitted, self.threshold_ma = build.current_fitted, build.current_threshold_ma
         self.drive_ma, self.charge_ma = build.drive_current_ma, build.charge_current_ma
-        self.aux = 3 if build.feedback else 0
 
     def step(self):
         """Judge one tick; a live one like the one before, with everything in order, takes the short way."""
         i = self.inputs
         pack = i.pack_mv
         bus = i.bus_mv
-        if i.pack_state or pack is None or not self.build.pack_low_mv <= pack <= self.build.pack_high_mv:
+        if i.pack_state or pack is None or not self.can_be_mv <= pack <= self.can_be_to_mv:
             self.pack_ok = 0
             bad = _NO_PACK
         else:
