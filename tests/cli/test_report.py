@@ -188,7 +188,7 @@ def test_a_recording_with_flipped_bits_is_a_page_or_one_line(here, capsys, recor
 
 
 def test_a_recording_of_another_version_and_a_foreign_file_are_named(here, capsys, recording):
-    later = recording.read_bytes().replace(b"recording 2\n", b"recording 9\n", 1)
+    later = recording.read_bytes().replace(b"recording 3\n", b"recording 9\n", 1)
     for data, said in ((later, "is a recording of format '9'"), (b"\0\1\2 nothing of ours", "is no recording")):
         Path("odd.lwr").write_bytes(data)
         assert main(["export", "odd.lwr", "--build", str(TRUCK)]) == 2

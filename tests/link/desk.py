@@ -9,6 +9,7 @@ from policy.rig import Rig
 
 from loopwarden.link.console import Console
 from loopwarden.memory.flash import FlashMemory
+from loopwarden_record.simulated import Driver
 
 INFO = {
     "program": "0.1.0",
@@ -49,8 +50,13 @@ class Port:
 class Board:
     """The board as far as a console asks it."""
 
-    def __init__(self):
+    def __init__(self, desk):
         self.us = 0
+        self.desk = desk
+
+    @property
+    def driver(self):
+        return Driver(self.desk.loop.outputs)
 
     def now_us(self):
         return self.us
@@ -80,7 +86,7 @@ class Desk:
         self.console = Console(self.port, INFO if image is None else {**INFO, "image": str(image)})
         self.served = 0
         self.loop = SimpleNamespace(
-            board=Board(),
+            board=Board(self),
             build=self.rig.build,
             memory=self.rig.memory,
             supervisor=self.rig.sup,

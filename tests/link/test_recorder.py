@@ -11,6 +11,7 @@ from loopwarden_link.lines import read_line
 from loopwarden_record.frames import COMMANDS, READINGS, IncompleteError
 from loopwarden_record.frames import Frames as Reader
 from loopwarden_record.recording import FORMAT
+from loopwarden_record.simulated import Driver
 
 from .desk import Desk, sealed
 
@@ -86,7 +87,7 @@ def test_every_tick_comes_as_it_was_until_the_host_sends_anything(desk):
     begin(desk)
     reader, seen = follow(desk, 300)
     desk.port.into += b"\r"
-    desk.settle()
+    desk.settle(ticks=8)  # it looks for it in every eighth
     found, end, rest = read_all(reader, bytes(desk.port.out))
     assert found == seen[: len(found)]
     assert len(found) == 300
@@ -212,7 +213,7 @@ def test_a_host_that_is_slow_gets_true_frames_up_to_the_last_one(desk, bytes_a_t
 
 def test_what_goes_wrong_in_a_frame_ends_the_recording_and_not_the_drive():
     inputs, outputs = S.Inputs(), S.Outputs()
-    frames = Frames(inputs, outputs, Rig().memory)
+    frames = Frames(inputs, outputs, Rig().memory, Driver(outputs))
     inputs.isolation_age_ms = None  # which it never is
     frames.tick(20)
     frames.tick(20)
@@ -222,7 +223,7 @@ def test_what_goes_wrong_in_a_frame_ends_the_recording_and_not_the_drive():
 
 def test_a_frame_in_which_everything_changes_fits_where_room_is_looked_for():
     inputs, outputs = S.Inputs(), S.Outputs()
-    frames = Frames(inputs, outputs, Rig().memory)
+    frames = Frames(inputs, outputs, Rig().memory, Driver(outputs))
     longest = 0
     for sign in (1, -1, 1):
         for name, value in vars(inputs).items():

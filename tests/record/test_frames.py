@@ -16,10 +16,12 @@ from loopwarden_record.frames import (
     Frames,
     IncompleteError,
 )
+from loopwarden_record.simulated import Driver
 
 VALUES = st.none() | st.integers(-1_500_000, 50_000_000)
+VALUED = ("pack_mv", "bus_mv", "current_ma", "supply_mv", "reference_mv", "isolation_ohm")
 INPUTS = {
-    **dict.fromkeys(("pack_mv", "bus_mv", "current_ma", "supply_mv", "reference_mv", "isolation_ohm"), VALUES),
+    **dict.fromkeys(VALUED, VALUES),
     **dict.fromkeys(("speed_mm_s", "speed_pulses"), st.none() | st.integers(0, 100_000)),
     "isolation_age_ms": st.integers(0, 1 << 20),
     "bits": st.integers(0, (1 << 22) - 1),
@@ -32,6 +34,7 @@ INPUTS = {
     "zone_dc": st.lists(st.none() | st.integers(-500, 2_000), min_size=10, max_size=10),
     "zone_state": st.lists(st.integers(0, 6), min_size=10, max_size=10),
 }
+VALUE_OF = dict(zip(STATES, (*VALUED, "speed_mm_s"), strict=True))
 PERMILLE = ("drive_limit_permille", "charge_limit_permille", "pump_permille", "fan_permille")
 OUTPUTS = {name: st.integers(0, 1) for name in COMMANDS} | {name: st.integers(0, 1000) for name in PERMILLE}
 TICKS = st.lists(
@@ -52,6 +55,11 @@ def sent(device):
     return bytes(ring[at:end] if at <= end else ring[at : device.top] + ring[:end])
 
 
+def made(inputs, outputs=None, memory=None):
+    outputs = outputs or S.Outputs()
+    return Device(inputs, outputs, memory or RamMemory(), Driver(outputs))
+
+
 def tell(inputs):
     return {name: list(value) if isinstance(value, list) else value for name, value in vars(inputs).items()}
 
@@ -59,13 +67,16 @@ def tell(inputs):
 @given(TICKS)
 def test_what_a_tick_read_and_commanded_is_read_again(ticks):
     inputs, outputs = S.Inputs(), S.Outputs()
-    device, reader = Device(inputs, outputs, RamMemory()), Frames()
+    device, reader = made(inputs, outputs), Frames()
     for dt_ms, read, commanded in ticks:
         for name, value in read.items():
             if isinstance(value, list):
                 getattr(inputs, name)[:] = value
             else:
                 setattr(inputs, name, value)
+        for name in STATES:  # as the edge makes them: a reading that has a value is in order (S10)
+            if getattr(inputs, VALUE_OF[name]) is not None:
+                setattr(inputs, name, S.OK)
         for name, value in commanded.items():
             setattr(outputs, name, value)
         device.tick(dt_ms)
@@ -79,8 +90,39 @@ def test_what_a_tick_read_and_commanded_is_read_again(ticks):
         assert reader.commands() == {name: getattr(outputs, name) for name in (*COMMANDS, *PERMILLE)}
 
 
+FLAGS = ("new", "failed", "nearly_full", "damaged", "drifting")
+
+
+@given(st.lists(st.tuples(st.integers(0, 1), st.sets(st.sampled_from(FLAGS)), st.booleans()), max_size=30))
+def test_what_the_decisions_found_in_the_memory_is_read_again(ticks):
+    """It changes by its own work, which is busy then, or before a look; whether it is idle is told with all open."""
+    memory, outputs = RamMemory(), S.Outputs()
+    device, reader = made(S.Inputs(), outputs, memory), Frames()
+
+    def change(names):
+        for name in names:
+            setattr(memory, name, not getattr(memory, name))
+
+    before = 0
+    for negative, changed, by_itself in ticks:
+        if not by_itself:
+            change(changed)
+            device.look()
+        found = {name: int(getattr(memory, name)) for name in FLAGS}
+        outputs.negative = negative
+        memory.busy = by_itself and bool(changed)
+        if by_itself:
+            change(changed)
+        device.tick(20)
+        reader.next(sent(device), 0)
+        told = reader.memory()
+        assert {name: told[name] for name in FLAGS} == found
+        assert told["idle"] == (not before)
+        before = negative
+
+
 def quiet_frames(ticks):
-    device = Device(S.Inputs(), S.Outputs(), RamMemory())
+    device = made(S.Inputs())
     frames = []
     for _ in range(ticks):
         device.tick(20)
@@ -96,7 +138,7 @@ def test_a_tick_in_which_nothing_changed_takes_two_bytes():
 def test_a_step_that_came_before_takes_a_byte():
     """As the converters' steps do, which are 140 mV and 250 mA in the shipped truck: two bytes each otherwise."""
     inputs = S.Inputs()
-    device, reader = Device(inputs, S.Outputs(), RamMemory()), Frames()
+    device, reader = made(inputs), Frames()
     lengths = []
     for pack_mv in (400_000, 400_143, 400_000, 400_143, 400_000, 400_143):
         inputs.pack_mv = pack_mv
@@ -110,7 +152,7 @@ def test_a_step_that_came_before_takes_a_byte():
 
 def test_a_small_step_that_is_new_is_not_taken_for_a_slot():
     inputs = S.Inputs()
-    device, reader = Device(inputs, S.Outputs(), RamMemory()), Frames()
+    device, reader = made(inputs), Frames()
     for speed_mm_s in (0, 7, 6, 0, 63, 0):  # the zigzag codes of the steps are slots' numbers as well
         inputs.speed_mm_s = speed_mm_s
         device.tick(20)

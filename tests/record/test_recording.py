@@ -117,10 +117,10 @@ def test_any_bytes_behind_a_good_beginning_are_named(recorded, more):
     [
         (b"", "is no recording"),
         (b"PK\x03\x04", "is no recording"),
-        (b"loopwarden-recording 1\n", "format '1'; this program reads format 2"),
-        (b"loopwarden-recording 3\n", "format '3'; this program reads format 2"),
-        (b"loopwarden-recording 2\n", "its beginning is damaged"),
-        (b"loopwarden-recording 2\n" + b"\0" * 500, "its beginning is damaged"),
+        (b"loopwarden-recording 2\n", "format '2'; this program reads format 3"),
+        (b"loopwarden-recording 4\n", "format '4'; this program reads format 3"),
+        (b"loopwarden-recording 3\n", "its beginning is damaged"),
+        (b"loopwarden-recording 3\n" + b"\0" * 500, "its beginning is damaged"),
     ],
 )
 def test_what_is_no_recording_of_this_format_is_refused(tmp_path, data, said):
@@ -154,7 +154,7 @@ def test_ticks_that_are_lost_in_the_middle_are_named_and_reading_goes_on(recorde
 def test_a_beginning_that_another_program_wrote_is_refused_in_words(tmp_path, head, said):
     piece = b"h" + struct.pack("<I", len(head)) + head
     path = tmp_path / "x.rec"
-    path.write_bytes(b"loopwarden-recording 2\n" + piece + struct.pack("<I", zlib.crc32(piece)))
+    path.write_bytes(b"loopwarden-recording 3\n" + piece + struct.pack("<I", zlib.crc32(piece)))
     with pytest.raises(RecordingError) as error:
         read(path)
     assert said in str(error.value)

@@ -209,7 +209,7 @@ def test_a_cable_that_is_pulled_leaves_all_that_came(from_board, tmp_path, part)
     ("of", "told", "otherwise", "said"),
     [
         (b'"i":2,"kind":"memory"', rb'"flats":\d+,', b"", "flats is None, not a number"),
-        (b'"i":1,"kind":"recording"', rb'"format":\d+,', b'"format":1,', "records in format 1; this program: 2"),
+        (b'"i":1,"kind":"recording"', rb'"format":\d+,', b'"format":1,', "records in format 1; this program: 3"),
     ],
 )
 def test_a_board_that_begins_otherwise_is_told_in_words(from_board, tmp_path, of, told, otherwise, said):

@@ -35,6 +35,10 @@ COMMANDS = (
     "precharge",
     "discharge",
     "inverter_enable",
+    "lamp_stop",
+    "lamp_hv",
+    "lamp_ready",
+    "lamp_caution",
     "charger_enable",
     "hv_loads_enable",
     "hold",
@@ -42,10 +46,6 @@ COMMANDS = (
     "chiller",
     "chill_valve",
     "heat_share",
-    "lamp_ready",
-    "lamp_caution",
-    "lamp_stop",
-    "lamp_hv",
 )
 STATES = tuple(f"{name}_state" for name in ["pack", "bus", "current", "supply", "reference", "isolation", "speed"])
 MEMORY = ("ready", "new", "failed", "nearly_full", "damaged", "drifting", "mark", "idle")

@@ -17,7 +17,7 @@ from typing import Any, BinaryIO
 from loopwarden import build as device_build
 from loopwarden_record.frames import WHOLE_EVERY, DamagedError, Frames, IncompleteError
 
-FORMAT = 2
+FORMAT = 3
 MAGIC = b"loopwarden-recording "
 _HEAD = struct.Struct("<cI")
 _CRC = struct.Struct("<I")

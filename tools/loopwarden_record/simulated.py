@@ -7,10 +7,23 @@ from loopwarden import VERSION
 from loopwarden.link.recorder import Frames
 from loopwarden_build.integer_build import to_device
 from loopwarden_build.pack import pack_bytes
-from loopwarden_record.frames import WHOLE_EVERY
+from loopwarden_record.frames import COMMANDS, WHOLE_EVERY
 from loopwarden_record.recording import Header, Writer
 from loopwarden_sim.runner import Run
 from loopwarden_sim.scenario import Scenario
+
+
+class Driver:
+    """What a board's driver is asked beside the commands that it writes in every tick; here nobody drives anything."""
+
+    def __init__(self, outputs: Any) -> None:
+        self.outputs = outputs
+
+    @property
+    def asked(self) -> int:
+        """A bit for each of those commands, in the order of COMMANDS."""
+        names = COMMANDS[COMMANDS.index("lamp_ready") :]
+        return sum(bool(getattr(self.outputs, name)) << k for k, name in enumerate(names))
 
 
 class _Recorded(Run):
@@ -35,7 +48,7 @@ class _Recorded(Run):
             self._writer = Writer(self.path, header, pack_bytes(to_device(self.scenario.build)))
         supervisor = super().power_on()
         if not self.why:
-            self._frames = Frames(self.scene.inputs, self.scene.outputs, memory)
+            self._frames = Frames(self.scene.inputs, self.scene.outputs, memory, Driver(self.scene.outputs))
         return supervisor
 
     def sampled(self) -> None:

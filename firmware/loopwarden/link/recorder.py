@@ -15,7 +15,7 @@ from loopwarden.link.tables import not_off
 from loopwarden.policy.supervisor import Supervisor
 from loopwarden.signals import ZONES_MAX, Outputs
 
-FORMAT = const(2)
+FORMAT = const(3)
 ASKED, LOST = const(1), const(2)  # why it ended: the host wished it; the host took nothing, or no frame could be made
 _WRAP = const(1112)  # no frame begins behind it; the ring takes some 120 ticks of a drive
 _MOST = const(264)  # bytes of a frame in which everything changed, and of the last one after it
@@ -23,28 +23,38 @@ _END = const(3)  # bytes of the last one
 _AGED, _MORE = const(0x40), const(0x80)  # in the head
 _LAST = const(0x80)  # in a field's number: no other follows
 _SLOTS = const(101)
-_SELDOM, _BEFORE_SELDOM = const(12), const(5)
+_SELDOM, _SELDOM_FIRST = const(12), const(6)  # so many fields, and the first one's number
+_ZONES, _ZONE_LAST = const(18), const(9)  # number of the first zone's field; place of the last zone
 _UNKNOWN = const(-(1 << 27))  # in the place of a value: no reading lies there
 _READY_MARKED = const(65)
-_DRIVES = const(37075)  # commands of most ticks of a drive: mains, inverter, loads, hold, two lamps
+_DRIVES = const(83)  # commands of most ticks of a drive: mains, inverter, high-voltage lamps
+_NEGATIVE = const(2)  # of the commands
+_ASKED = const(7)  # those before what the driver was asked
+_LOOK = const(7)  # calls from one look at the host to the next
 _SENT_MAX = const(24)  # bytes in a call: three times what a tick brings
 _PIECE = const(64)  # bytes of the build in a call, at rest
+
+
+class _Slice:
+    def __getitem__(self, found):
+        return found
 
 
 class Frames:
     """What changed since the tick before, as a frame a tick, in a ring that somebody drains. Heap: none in a tick.
 
     inputs, outputs, memory   the objects that the supervisor is bound to
+    driver          asked: the other commands, as the board's driver was asked for them
     tick(dt_ms)     after a tick, all of it: what it read and commanded; then a look, as nothing changes until the next
     ring, at, end   what is to be sent: ring[at:end]; where end is less than at, ring[at:top] and then ring[:end]
     lost            the ring was full, or a frame could not be made: what was missed cannot be told any more
     """
 
-    def __init__(self, inputs, outputs, memory):
+    def __init__(self, inputs, outputs, memory, driver):
         self.ring = bytearray(_WRAP + _MOST)
         self.at = self.end = self.top = 0
         self.lost = False
-        self.tick = self._ticks(inputs, outputs, memory, self.ring).send
+        self.tick = self._ticks(inputs, outputs, memory, driver, self.ring).send
         self.look()
 
     def look(self):
@@ -59,40 +69,44 @@ class Frames:
             end += 1
         self.end = end
 
-    def _ticks(self, i, o, m, ring):
+    def _ticks(self, i, o, m, driver, ring):
         # A generator: its names stay where they are, so each is found ten times quicker than an attribute, and the room
         # for so many of them is not taken from the heap in each tick. The first 16 are the quickest. What may change in
         # any tick is written out, field by field: laid into lists first it took nearly twice as long.
         try:
-            word = value = step = slot = head = last = end = commands = 0
+            word = value = step = slot = head = last = end = states = commands = 0
             seldom, slots, number, new = [0] * _SELDOM, [0] * _SLOTS, _number, _new
             pack = bus = current = speed = pulses = supply = age = extra = ohm = reference = drive = charge = 0
-            begin = count = free = 0
+            begin = count = free = zone = dt = 0
+            odd = many = closed = False
+            empty, every = [0] * _SLOTS, _Slice()[:]
             dc, state = i.zone_dc, i.zone_state
             was_seldom, was_dc, was_state = [0] * _SELDOM, [0] * ZONES_MAX, [0] * ZONES_MAX
-            others = ((seldom, was_seldom), (dc, was_dc), (state, was_state))
-            forgotten = (was_seldom, was_dc, was_state, slots)
+            zones, forgotten = ((dc, was_dc), (state, was_state)), (was_seldom, was_dc, was_state)
             while True:
                 seldom[0] = i.heap_free
-                word = _READY_MARKED
-                if not m.ready:
-                    word ^= 1
-                if m.new:
-                    word |= 2
-                if m.failed:
-                    word |= 4
-                if m.nearly_full:
-                    word |= 8
-                if m.damaged:
-                    word |= 16
-                if m.drifting:
-                    word |= 32
-                if not m.mark:
-                    word ^= 64
-                # Whether it is idle takes long to say, and nobody looks while a contactor is closed.
-                if not commands & 2 and m.idle():
-                    word |= 128
-                seldom[1] = word
+                # While a contactor is closed these change only in a tick that the memory was busy in. Whether it is
+                # idle takes long to say, and nobody looks then.
+                if not (closed and commands & _NEGATIVE) or m.busy or not dt:
+                    word = _READY_MARKED
+                    if not m.ready:
+                        word ^= 1
+                    if m.new:
+                        word |= 2
+                    if m.failed:
+                        word |= 4
+                    if m.nearly_full:
+                        word |= 8
+                    if m.damaged:
+                        word |= 16
+                    if m.drifting:
+                        word |= 32
+                    if not m.mark:
+                        word ^= 64
+                    closed = commands & _NEGATIVE
+                    if not closed and m.idle():
+                        word |= 128
+                    seldom[1] = word
                 dt = yield
                 if not dt or self.lost:
                     continue
@@ -107,14 +121,17 @@ class Frames:
                     for was in forgotten:
                         for slot in range(len(was)):
                             was[slot] = 0
+                    slots[every] = empty  # one by one it would take as long as a quarter of a tick
                 begin = end
                 end += 1
-                head = last = 0
-                # Steps that come again and again, as they are one, two or three of a converter's, are a slot each.
+                head = last = states = 0
+                # Steps that come again and again, as they are one, two or three of a converter's, are a slot each. The
+                # state of a reading that has a value is 0 (S10).
                 value = i.pack_mv
                 if value != pack:
                     if value is None:
                         value = _UNKNOWN
+                        states |= i.pack_state
                     step = value - pack
                     if step:
                         pack = value
@@ -130,6 +147,7 @@ class Frames:
                 if value != bus:
                     if value is None:
                         value = _UNKNOWN
+                        states |= i.bus_state << 3
                     step = value - bus
                     if step:
                         bus = value
@@ -145,6 +163,7 @@ class Frames:
                 if value != current:
                     if value is None:
                         value = _UNKNOWN
+                        states |= i.current_state << 6
                     step = value - current
                     if step:
                         current = value
@@ -160,6 +179,7 @@ class Frames:
                 if value != speed:
                     if value is None:
                         value = _UNKNOWN
+                        states |= i.speed_state << 18
                     step = value - speed
                     if step:
                         speed = value
@@ -190,6 +210,7 @@ class Frames:
                 if value != supply:
                     if value is None:
                         value = _UNKNOWN
+                        states |= i.supply_state << 9
                     step = value - supply
                     if step:
                         supply = value
@@ -216,16 +237,24 @@ class Frames:
                 # What changes less often has a number.
                 value = i.isolation_ohm
                 if value != ohm:
-                    ring[end] = 2
-                    last = end
-                    end = number(ring, end + 1, value, ohm)
-                    ohm = value
+                    if value is None:
+                        value = _UNKNOWN
+                        states |= i.isolation_state << 15
+                    if value != ohm:
+                        ring[end] = 2
+                        last = end
+                        end = number(ring, end + 1, value, ohm)
+                        ohm = value
                 value = i.reference_mv
                 if value != reference:
-                    ring[end] = 3
-                    last = end
-                    end = number(ring, end + 1, value, reference)
-                    reference = value
+                    if value is None:
+                        value = _UNKNOWN
+                        states |= i.reference_state << 12
+                    if value != reference:
+                        ring[end] = 3
+                        last = end
+                        end = number(ring, end + 1, value, reference)
+                        reference = value
                 value = o.drive_limit_permille
                 if value != drive:
                     ring[end] = 4
@@ -241,27 +270,13 @@ class Frames:
                 seldom[2] = dt
                 seldom[3] = i.bits
                 seldom[4] = i.known
-                seldom[5] = i.latch
-                word = i.loop_low
-                if i.loop_high:
-                    word |= i.loop_high << 6
-                seldom[6] = word
-                word = i.pack_state
-                if i.bus_state:
-                    word |= i.bus_state << 3
-                if i.current_state:
-                    word |= i.current_state << 6
-                if i.supply_state:
-                    word |= i.supply_state << 9
-                if i.reference_state:
-                    word |= i.reference_state << 12
-                if i.isolation_state:
-                    word |= i.isolation_state << 15
-                if i.speed_state:
-                    word |= i.speed_state << 18
-                seldom[7] = word
-                seldom[8] = i.late_ms
-                commands = _DRIVES
+                if odd or i.latch or i.loop_low or i.loop_high or i.late_ms:
+                    seldom[5] = i.latch
+                    seldom[6] = i.loop_low | i.loop_high << 6
+                    seldom[8] = i.late_ms
+                    odd = seldom[5] or seldom[6] or seldom[8]
+                seldom[7] = states
+                commands = driver.asked << _ASKED | _DRIVES
                 if not o.positive:
                     commands ^= 1
                 if not o.negative:
@@ -272,45 +287,51 @@ class Frames:
                     commands |= 8
                 if not o.inverter_enable:
                     commands ^= 16
-                if o.charger_enable:
-                    commands |= 32
-                if not o.hv_loads_enable:
-                    commands ^= 64
-                if not o.hold:
-                    commands ^= 128
-                if o.heater:
-                    commands |= 256
-                if o.chiller:
-                    commands |= 512
-                if o.chill_valve:
-                    commands |= 1024
-                if o.heat_share:
-                    commands |= 2048
-                if not o.lamp_ready:
-                    commands ^= 4096
-                if o.lamp_caution:
-                    commands |= 8192
                 if o.lamp_stop:
-                    commands |= 16384
+                    commands |= 32
                 if not o.lamp_hv:
-                    commands ^= 32768
+                    commands ^= 64
                 seldom[9] = commands
                 seldom[10] = o.pump_permille
                 seldom[11] = o.fan_permille
-                if seldom != was_seldom or dc != was_dc or state != was_state:
-                    word = _BEFORE_SELDOM
-                    for now, was in others:
-                        slot = 0
+                if seldom != was_seldom:
+                    slot = 0
+                    for value in seldom:
+                        step = was_seldom[slot]
+                        if value != step:
+                            was_seldom[slot] = value
+                            ring[end] = _SELDOM_FIRST + slot
+                            last = end
+                            end = number(ring, end + 1, value, step)
+                        slot += 1
+                # One zone is looked at in every second tick, in turn; mostly it is the only one that changed.
+                if dc != was_dc:
+                    while dc[zone] == was_dc[zone]:
+                        zone = zone + 1 if zone < _ZONE_LAST else 0
+                    step = was_dc[zone]
+                    was_dc[zone] = dc[zone]
+                    if dc == was_dc:
+                        ring[end] = _ZONES + zone
+                        last = end
+                        end = number(ring, end + 1, dc[zone], step)
+                    else:
+                        was_dc[zone] = step
+                        many = True
+                if many or state != was_state:
+                    many = False
+                    word = _ZONES
+                    for now, was in zones:
+                        slot = word
                         if now != was:
                             for value in now:
-                                step = was[slot]
-                                slot += 1
+                                step = was[slot - word]
                                 if value != step:
-                                    was[slot - 1] = value
-                                    ring[end] = word + slot
+                                    was[slot - word] = value
+                                    ring[end] = slot
                                     last = end
                                     end = number(ring, end + 1, value, step)
-                        word += len(now)
+                                slot += 1
+                        word += ZONES_MAX
                 if last:
                     head |= _MORE
                     ring[last] |= _LAST
@@ -359,7 +380,7 @@ class Recorder:
     """One recording at a time, on a console."""
 
     def __init__(self, console):
-        self.out, self.info = console.lines, console.info
+        self.console, self.out, self.info = console, console.lines, console.info
         self.port, self.read, self.write = console.port, console.read, console.port.write
 
     def record(self, loop, arg):
@@ -376,12 +397,13 @@ class Recorder:
             yield
             return
         self._anew(loop)
-        frames = Frames(loop.inputs, loop.outputs, loop.memory)
+        frames = Frames(loop.inputs, loop.outputs, loop.memory, loop.board.driver)
         parts.collected(loop)
         loop.watch = frames.tick
         try:
             yield from self._begin(loop)
-            yield from self._stream(frames)
+            self.stream(frames)
+            yield
         finally:
             loop.watch = None
 
@@ -448,28 +470,45 @@ class Recorder:
         out.close()
         yield
 
-    def _stream(self, frames):
-        ring, ready, put, read = frames.ring, self.port.ready, self.port.put, self.read
-        why = 0
-        while not why or frames.at != frames.end:
-            if not why and (frames.lost or read() >= 0):
-                why = LOST if frames.lost else ASKED
-                frames.lost = True  # no more of them
-                frames.close(why)
-            at, end = frames.at, frames.end
-            if end < at:
-                end = frames.top
-                if at == end:
-                    at, end = 0, frames.end
-            if end > at + _SENT_MAX:
-                end = at + _SENT_MAX
-            begin = at
-            while at < end:
-                for _ in ready(0):
-                    put(ring, at, 1)
-                    at += 1
-                    break
-                else:
-                    break
-            frames.at = at
-            yield None if at > begin else False
+    def stream(self, frames):
+        """Take the console's place until the recording has ended and all of it was sent."""
+        console = self.console
+        sends = self._sends(console, console.work, frames, frames.ring, self.port.ready, self.port.put, self.read)
+        next(sends)
+        console.work = sends.send
+
+    def _sends(self, console, work, frames, ring, ready, put, read):
+        # A generator, as that of the console.
+        at = end = begin = why = left = 0
+        try:
+            while not why or frames.at != frames.end:
+                yield at > begin
+                if left:
+                    left -= 1
+                elif not why:
+                    left = _LOOK
+                    if frames.lost or read() >= 0:
+                        why = LOST if frames.lost else ASKED
+                        frames.lost = True  # no more of them
+                        frames.close(why)
+                at, end = frames.at, frames.end
+                if end < at:
+                    end = frames.top
+                    if at == end:
+                        at, end = 0, frames.end
+                if end > at + _SENT_MAX:
+                    end = at + _SENT_MAX
+                begin = at
+                while at < end:
+                    for _ in ready(0):
+                        put(ring, at, 1)
+                        at += 1
+                        break
+                    else:
+                        break
+                frames.at = at
+        except Exception:  # it must not end the drive
+            frames.lost = True
+        console.work = work
+        while True:
+            yield True

@@ -207,11 +207,11 @@ def make_loop():
 
 def record(made):
     """A recording that has begun: as the console does it, once it has told what the decisions start from."""
-    frames = Frames(made.inputs, made.outputs, made.memory)
+    frames = Frames(made.inputs, made.outputs, made.memory, made.board.driver)
     made.watch = frames.tick
     console = made.link
     console.lines.program = True
-    console.step = Recorder(console)._stream(frames)
+    Recorder(console).stream(frames)
     return frames
 
 
