@@ -14,7 +14,6 @@ from loopwarden.policy import fault_table as T
 # from the second time on; until then the first one is the latest as well.
 ROW, COUNT, PLACES, FLAGS, FIRST_CYCLE, LATEST_CYCLE, FIRST, LATEST = (0, 1, 2, 3, 4, 5, 6, 20)
 FIRST_WALL_S, LATEST_WALL_S = 34, 35  # seconds since 2020-01-01, 0 where no host has told the time of day
-SIZE = const(36)
 BYTES = const(4 * 36)
 FAILED, LAMP = const(1), const(2)
 NOTHING = const(1 - (1 << 30))  # a reading that is not valid (S10)

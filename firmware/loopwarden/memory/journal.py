@@ -10,7 +10,6 @@ from loopwarden.memory.sealed import FOREIGN, HEAD, TAIL, seal, sealed_kind, seq
 
 PAGE = const(256)
 BLOCK = const(4096)
-ROOM = const(256 - 12)  # bytes of a page for what it is to hold
 ERASED = const(0)  # the kind of a block's first page: this block was erased to the end
 _ERASE = const(6)  # block device operation
 _PER_BLOCK = const(16)
