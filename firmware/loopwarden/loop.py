@@ -19,7 +19,7 @@ _CALM_MS = const(600000)  # so long without one and the count begins anew
 _SECOND_MS = const(1000)
 _COLLECT_BELOW = const(96 * 1024)
 _UNHANDLED = const(69)  # row
-_OFF_PHASE, _READY = const(0), const(1)  # stages of phases.py
+_READY = const(1)  # stage of phases.py; before it is the off phase
 _PAGES_AT_THE_END = const(100)  # the code, and what waited before it: at the most every row and the state
 STAGES = ("waiting", "sampling", "deciding", "driving", "storing", "talking")
 
@@ -38,7 +38,7 @@ class Loop:
     board   now_us(), diff_us(one, other), after_us(us, more), sample(raw), drive(outputs), feed(), sleep_us(us),
             off(), reset(), heap_free(), collect(), scratch (four integers that outlive a reset, not a loss of power),
             marks and mark_at (the first of the four is marks[mark_at], which is quicker)
-    link    work(loop): one bounded piece of work after each tick, in the off phase as long as there is time; or None
+    link    work(loop): one bounded piece of work after each tick, at rest as long as there is time; or None
     row     what kept the last start from starting, to be stored as over; or 0
     """
 
@@ -182,10 +182,10 @@ class Loop:
                     was_late = False
                 link = self.link
                 if link is not None and not memory.busy:
-                    if not held and self.supervisor.phases.stage != _OFF_PHASE:
+                    if not held and self.supervisor.phases.stage > _READY:
                         link.work(self)  # S15: a host that floods gets a bounded part of a live tick
                     else:
-                        while link.work(self) and self.off_phase() and diff(due_us, now()) > 0:
+                        while link.work(self) and (held or self._at_rest()) and diff(due_us, now()) > 0:
                             pass
                 left_us = diff(due_us, now())
                 if left_us > 0:
@@ -214,13 +214,10 @@ class Loop:
                 self.memory.work(self.supervisor)
         self.scratch[2] = 1 if self.memory.stored(_UNHANDLED) else 0
 
-    def off_phase(self):
-        """True where nothing is commanded, or to be: what stalls a tick may happen here."""
-        return self.held or (self.supervisor.phases.stage == _OFF_PHASE and not self._something_on(self.outputs))
-
     def _at_rest(self):
-        # Collecting stops the board for a tick or two. With every coil off and nothing started nobody is the worse for
-        # it; a board behind a hold relay, whose key is always on while it runs, would never collect in the off phase.
+        # Collecting stops the board for a tick or two, and a link that gets all the time delays one by a piece of work.
+        # With every coil off and nothing started nobody is the worse for it; a board behind a hold relay, whose key is
+        # always on while it runs, would never collect in the off phase, and a lamp test is over in 2 s.
         return self.supervisor.phases.stage <= _READY and not self._something_on(self.outputs)
 
     def service(self):

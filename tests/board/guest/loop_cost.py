@@ -4,7 +4,7 @@ The firmware runs unchanged; what it calls of the hardware is made of native fun
 so that nothing of a stand-in is counted. What its pins see comes from a recording (`tape.bin`, see recorded_pins.py)
 and is laid out before each tick. Files: `config.json`, `build.bin`, `tape.bin`; `host.txt`: "asks" for one that asks
 all the time, "records" for one that takes a recording, "none". Prints one JSON object: `live` mean of the live ticks
-and `most` of any outside the off phase, counted instructions; `ticks`, `where` (tick with the most), `sent` bytes;
+and `most` of any that does not end at rest, counted instructions; `ticks`, `where` (tick with the most), `sent` bytes;
 `quiet_heap`: bytes that live ticks took from the heap in which nothing was stored and nobody was answered.
 """
 
@@ -221,8 +221,8 @@ def main():
     total = live = ticks = most = where = number = quiet_heap = 0
     console = made.link
     while True:
-        busy = not made.off_phase()
-        made.link = console if busy else None  # in the off phase it is served for as long as there is time
+        busy = not made._at_rest()
+        made.link = console if busy else None  # at rest it is served for as long as there is time
         if not bench.next(number * TICK_US):
             break
         number += 1
@@ -234,7 +234,7 @@ def main():
         made.pace()
         made.tick()
         meter.stop()
-        if not busy or made.off_phase():
+        if made._at_rest():
             continue
         ticks += 1
         if meter.fuel > most:
