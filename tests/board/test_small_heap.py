@@ -16,7 +16,7 @@ from loopwarden_sim.scenario import Action
 from .chat import breaches, run_with_host, sealed
 
 ROOMY, TIGHT, RP2040 = 422_000, 340_000, 362_000
-ASKS = {75: b"status\r", 95: b"why start\r", 1500: b"status\r", 1800: b"why drive limit\r", 2000: sealed(3, b"status")}
+ASKS = {75: b"status\r", 240: b"why start\r", 1500: b"status\r", 1800: b"why drive limit\r", 2000: sealed(3, b"status")}
 ONCE = "For more, ask once at rest: where memory allows, it then stays for the drive."
 
 

@@ -51,7 +51,7 @@ def loaded(names):
 
 
 def load(loop, names):
-    """Load what is missing of these modules, a generator, one a step; at rest only. `loaded` says whether it did."""
+    """Load what is missing of these modules, a generator, one a tick; at rest only. `loaded` says whether it did."""
     if loaded(names) or not at_rest(loop):
         return
     if collected(loop) < _LOAD_FREE + _STAY_FREE:
@@ -67,7 +67,7 @@ def load(loop, names):
                 drop(ALL)
                 return
             _stalled(loop)
-            yield
+            yield False
     if collected(loop) < _LOAD_FREE:
         drop(ALL)
         collected(loop)  # what was short for a moment is no low heap

@@ -68,7 +68,7 @@ class Loop:
 
 def ask(console, port, loop, line):
     port.line, port.at, port.out = line, 0, bytearray()
-    while console.work(loop):
+    while console.work(loop) or console.step is not None:  # loading waits a tick after each module
         pass
     return port.out.decode()
 
