@@ -1,6 +1,7 @@
 """A rig that lets anything be read, at any step of time, and a judge that looks at every tick of it."""
 
 import copy
+from dataclasses import replace
 from functools import cache
 from math import exp
 
@@ -74,10 +75,12 @@ class Hostile(Rig):
     that is not OK, and in bits that are not known. It must decide the same.
     """
 
-    def __init__(self, name="orchard_truck", **judged):
-        super().__init__(device_build(name))
+    def __init__(self, name="orchard_truck", release_ms=None, **judged):
+        """release_ms: of every contactor, in place of the build's own."""
+        changes = {} if release_ms is None else {"release_ms": release_ms}
+        super().__init__(device_build(name, **changes))
         self.name = name
-        self.judge = EdgeJudge(bounds(name), self.inputs, self.out, **judged)
+        self.judge = EdgeJudge(replace(bounds(name), **changes), self.inputs, self.out, **judged)
         self.broken = []
         self.heat = HeatOfReadings(self.build)
         self.twin_memory = copy.deepcopy(self.memory)
