@@ -339,6 +339,8 @@ class EdgeJudge:
             self._break("S7", "a limit outside 0 to 1000")
         if (drive or charge) and not both:
             self._break("S7", "a limit above zero while not live")
+        if (drive or charge) and self.live and not (o.hv_loads_enable or o.inverter_enable or o.charger_enable):
+            self._break("S7", "a limit above zero with loads, inverter and charger off again")
         if both:
             bus, pack = self._bus(), self._pack()
             if bus is not None and pack is not None:  # an unread tick says nothing either way

