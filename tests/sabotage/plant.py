@@ -28,7 +28,10 @@ ROOT = Path(__file__).parents[2]
 SCENARIOS = ROOT / "host_sim" / "scenarios"
 BUILDS = ("orchard_truck", "bench_cart")
 CASES = 400  # of each build's campaign
-PROPERTIES = tuple(f"tests/policy/test_properties_{name}.py" for name in ("starts", "promises", "pairs"))
+PROPERTIES = tuple(  # the quickest first
+    f"tests/policy/test_properties_{subject}.py"
+    for subject in ("heat cooling findings reactions openings contacts locks starts promises pairs".split())
+)
 
 
 class GoneError(Exception):
