@@ -1,20 +1,23 @@
 """Policies that are broken on purpose: one mistake each, as a change of the source's text, over all promises and files.
 
 Each is a mistake that somebody could make in an honest change. `first` names the scenarios that find it out soonest, so
-that trying all of them takes no longer than it must.
+that trying all of them takes no longer than it must; so do `attacks` for the campaign and `properties` for the tests.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
 class Sabotage:
     """One broken policy.
 
-    promise  the promise that it is about
-    name     the mistake, as a sentence
-    file     in the device package; `before` stands in it exactly once and becomes `after`
-    first    scenarios that find it out, the quickest one first
+    promise     the promise that it is about
+    name        the mistake, as a sentence
+    file        in the device package; `before` stands in it exactly once and becomes `after`
+    first       scenarios that find it out, the quickest one first
+    attacks     attacks of the campaign whose cases find it out, as it names them; of none, a sample is tried
+    properties  subjects of tests/policy/test_properties_SUBJECT.py with a property that finds it out; tried first
     """
 
     promise: str
@@ -23,10 +26,12 @@ class Sabotage:
     before: str
     after: str
     first: tuple[str, ...] = ()
+    attacks: tuple[str, ...] = ()
+    properties: tuple[str, ...] = ()
 
 
-def _in(file: str, *changes: tuple[str, str, str, str, tuple[str, ...]]) -> tuple[Sabotage, ...]:
-    """Sabotages of one file: promise, name, before, after, first."""
+def _in(file: str, *changes: tuple[Any, ...]) -> tuple[Sabotage, ...]:
+    """Sabotages of one file: promise, name, before, after, first, and attacks and properties where there are some."""
     return tuple(Sabotage(promise, name, file, *rest) for promise, name, *rest in changes)
 
 
@@ -39,6 +44,8 @@ SABOTAGES = (
             "or (not self.electrics.dead_ms and BUS_NOT_DEAD)",
             "or (0 and BUS_NOT_DEAD)",
             ("bus_still_falling",),
+            (),
+            ("starts",),
         ),
         (
             "S1",
@@ -46,6 +53,8 @@ SABOTAGES = (
             "or (self.faults.worst >= T.REFUSE and BY_FAULT)",
             "or (self.faults.worst >= T.WIND and BY_FAULT)",
             ("bus_shorted",),
+            (),
+            ("starts",),
         ),
         (
             "S1",
@@ -53,6 +62,8 @@ SABOTAGES = (
             "and NOT_STANDING)",
             "and 0)",
             ("start_judged_by_the_readings_of_its_own_tick",),
+            (),
+            ("starts",),
         ),
         (
             "S1",
@@ -60,6 +71,8 @@ SABOTAGES = (
             "and PROOF)",
             "and 0)",
             ("cart_after_an_emergency_stop",),
+            (),
+            ("contacts",),
         ),
         (
             "S1",
@@ -67,6 +80,8 @@ SABOTAGES = (
             "(i.supply_state or i.supply_mv is None or not",
             "(not",
             ("start_judged_by_the_readings_of_its_own_tick",),
+            (),
+            ("starts",),
         ),
         (
             "S1",
@@ -74,6 +89,8 @@ SABOTAGES = (
             "and not word & S.AUX_POSITIVE)",
             "and word & S.AUX_POSITIVE)",
             ("board_reset_while_standing_live",),
+            (),
+            ("contacts",),
         ),
         (
             "S12",
@@ -81,6 +98,8 @@ SABOTAGES = (
             "and PRECHARGE_HOT)",
             "and 0)",
             ("bus_shorted",),
+            (),
+            ("starts",),
         ),
         (
             "S15",
@@ -88,6 +107,7 @@ SABOTAGES = (
             "& S.SERVICE and SERVICE)",
             "& S.SERVICE and 0)",
             ("start_judged_by_the_readings_of_its_own_tick",),
+            ("service switch to TEST",),
         ),
     ),
     *_in(
@@ -98,6 +118,8 @@ SABOTAGES = (
             "if bus >= fraction_mv and abs(rise)",
             "if abs(rise)",
             ("bus_shorted",),
+            (),
+            ("promises",),
         ),
         (
             "S2",
@@ -105,6 +127,8 @@ SABOTAGES = (
             "and abs(rise) * 100 < self.inputs.pack_mv:",
             "and abs(rise) * 5 < self.inputs.pack_mv:",
             ("board_reset_at_speed",),
+            (),
+            ("promises",),
         ),
         (
             "S2",
@@ -112,6 +136,7 @@ SABOTAGES = (
             "            self._abort(41, bus)",
             "            self._settle(bus, 0)",
             ("precharge_resistor_drifted",),
+            ("bus_voltage_offset amount -30",),
         ),
         (
             "S2",
@@ -119,14 +144,25 @@ SABOTAGES = (
             "if bus >= pack and self.t_ms + self.faults.dt < b.precharge_min_ms:",
             "if 0:",
             ("precharge_too_fast",),
+            ("precharge_resistor_short",),
         ),
-        ("S3", "a cut leaves the outputs as they are", "        self.outputs.off()\n", "", ("both_mains_welded",)),
+        (
+            "S3",
+            "a cut leaves the outputs as they are",
+            "        self.outputs.off()\n",
+            "",
+            ("both_mains_welded",),
+            (),
+            ("openings",),
+        ),
         (
             "S4",
             "a vehicle that moves is treated as a standing one",
             "column = 1 + self.motion.moving if live else 0",
             "column = 1 if live else 0",
             ("bus_voltage_jumps_to_zero_at_speed",),
+            ("pack_voltage_offset amount -190",),
+            ("reactions",),
         ),
         (
             "S4",
@@ -134,6 +170,8 @@ SABOTAGES = (
             "            if self.finish:\n                self._down()",
             "            if 1:\n                self._down()",
             ("bus_voltage_jumps_to_zero_at_speed",),
+            (),
+            ("promises",),
         ),
         (
             "S4",
@@ -141,6 +179,8 @@ SABOTAGES = (
             "        if not self.switches.key:\n            self._wind(0)",
             "        if not self.switches.key:\n            self._down()",
             ("cart_drives_without_speed_and_current",),
+            (),
+            ("openings",),
         ),
         (
             "S6",
@@ -148,6 +188,8 @@ SABOTAGES = (
             "o.inverter_enable = o.charger_enable = o.hv_loads_enable = 0  #",
             "o.inverter_enable = o.charger_enable = o.hv_loads_enable = 0; o.discharge = 1  #",
             ("bus_creeps_back",),
+            (),
+            ("openings",),
         ),
         (
             "S6",
@@ -155,6 +197,8 @@ SABOTAGES = (
             "            self.memory.prove_positive()\n        self._proof_done()",
             "            self.memory.prove_positive()\n        self.enter(POSITIVE_OPENS, 200)",
             ("bus_creeps_back",),
+            (),
+            ("openings",),
         ),
         (
             "S6",
@@ -162,6 +206,8 @@ SABOTAGES = (
             "self.enter(NEGATIVE_OPENS, self.build.release_ms)",
             "self.enter(NEGATIVE_OPENS)",
             ("discharge_resistor_breaks",),
+            (),
+            ("openings",),
         ),
         (
             "S6",
@@ -169,6 +215,7 @@ SABOTAGES = (
             "late = failed or self.t_ms - self.wait_ms >= self.build.discharge_window_ms",
             "late = 0",
             ("both_mains_welded",),
+            ("discharge_resistor_drift factor 3",),
         ),
         (
             "S6",
@@ -176,6 +223,8 @@ SABOTAGES = (
             "if self.emergency and self.motion.fitted and self.motion.moving:",
             "if 0:",
             ("board_reset_at_speed",),
+            (),
+            ("openings",),
         ),
         (
             "S1",
@@ -183,6 +232,8 @@ SABOTAGES = (
             "        if fell * 2 < need:",
             "        if fell * 2 < -need:",
             ("discharge_resistor_broken_since_the_last_drive",),
+            (),
+            ("contacts",),
         ),
         (
             "S9",
@@ -190,6 +241,8 @@ SABOTAGES = (
             "if bus - self.start_mv >= self.inputs.pack_mv // 10:",
             "if bus - self.start_mv >= self.inputs.pack_mv * 10:",
             ("negative_main_welded",),
+            (),
+            ("contacts",),
         ),
         (
             "S5",
@@ -197,6 +250,7 @@ SABOTAGES = (
             "done = self.proven_dead() and not",
             "done = not",
             ("both_mains_welded",),
+            ("bus_voltage_open for 60 ms",),
         ),
         (
             "S8",
@@ -204,6 +258,7 @@ SABOTAGES = (
             "self.hold_ms >= self.build.hold_max_ms)",
             "self.hold_ms >= 2000)",
             ("bus_creeps_back",),
+            ("positive_welded",),
         ),
         (
             "S11",
@@ -211,6 +266,8 @@ SABOTAGES = (
             "self.emergency = self.memory.mark  # as after an emergency",
             "self.emergency = 0",
             ("board_reset_at_speed",),
+            ("power off for 1 s",),
+            ("heat",),
         ),
         (
             "S12",
@@ -218,6 +275,8 @@ SABOTAGES = (
             "self.memory.mark_live(r.precharge_mj + b.precharge_start_mj, r.discharge_mj + b.discharge_emergency_mj)",
             "self.memory.mark_live(r.precharge_mj, r.discharge_mj)",
             ("supply_cut_again_and_again_while_precharging",),
+            (),
+            ("heat",),
         ),
         (
             "S7",
@@ -225,6 +284,8 @@ SABOTAGES = (
             "self.solid = self.solid_ms = self.full_ms = self.lost_ms = 0\n        self.isolation",
             "self.solid = 1; self.solid_ms = self.full_ms = self.lost_ms = 0\n        self.isolation",
             ("board_reset_at_speed",),
+            (),
+            ("promises",),
         ),
         (
             "S14",
@@ -232,6 +293,8 @@ SABOTAGES = (
             "        self.t_ms += dt\n",
             "        self.t_ms += dt + (id(object()) >> 4) % 7\n",
             ("board_reset_at_speed",),
+            (),
+            ("starts",),
         ),
     ),
     *_in(
@@ -242,6 +305,8 @@ SABOTAGES = (
             "phases.MARK <= self.phases.stage < phases.ALL_OPEN:",
             "phases.DRIVE <= self.phases.stage < phases.ALL_OPEN:",
             ("emergency_stop_while_precharging",),
+            (),
+            ("openings",),
         ),
         (
             "S15",
@@ -249,6 +314,8 @@ SABOTAGES = (
             "elif not self.switches.edges & S.ACK:",
             "elif 0:",
             ("cart_guard_opened",),
+            (),
+            ("locks",),
         ),
         (
             "S9",
@@ -256,6 +323,8 @@ SABOTAGES = (
             "elif not self.phases.proven_dead():",
             "elif 0:",
             ("bus_fed_before_start",),
+            (),
+            ("locks",),
         ),
         (
             "S5",
@@ -263,6 +332,8 @@ SABOTAGES = (
             "outputs.lamp_hv = 1  #",
             "outputs.lamp_hv = 0  #",
             ("board_reset_at_speed",),
+            (),
+            ("promises",),
         ),
         (
             "S11",
@@ -270,6 +341,8 @@ SABOTAGES = (
             "            self.health.late()",
             "            pass",
             ("loop_overruns_at_speed",),
+            ("ticks late",),
+            ("findings",),
         ),
         (
             "S12",
@@ -277,6 +350,8 @@ SABOTAGES = (
             "self.resistors.precharge_mj, self.resistors.discharge_mj = memory.precharge_mj, memory.discharge_mj",
             "pass",
             ("bus_shorted",),
+            (),
+            ("heat",),
         ),
     ),
     *_in(
@@ -287,6 +362,8 @@ SABOTAGES = (
             "self.worst_row = 255 - (best >> 4 & 255) if self.worst else 0",
             "self.worst_row = 0",
             ("board_reset_while_standing_live",),
+            (),
+            ("promises",),
         ),
         (
             "S13",
@@ -294,6 +371,8 @@ SABOTAGES = (
             "            self.measured[row] = measured\n",
             "",
             ("hard_loop_opened_at_speed",),
+            (),
+            ("openings",),
         ),
         (
             "S8",
@@ -301,6 +380,8 @@ SABOTAGES = (
             "        self._mark(i, NOTED)  # S8, S9",
             "        pass",
             ("board_reset_while_standing_live",),
+            (),
+            ("promises",),
         ),
         (
             "S9",
@@ -308,6 +389,8 @@ SABOTAGES = (
             "        for i in locked:  # S9\n            self.trip(i)",
             "        pass",
             ("board_reset_while_standing_live",),
+            (),
+            ("locks",),
         ),
         (
             "S10",
@@ -315,6 +398,8 @@ SABOTAGES = (
             "            elif n and not bad & 0x8001:",
             "            elif n and not bad & 1:",
             ("isolation_warning_outlasts_its_monitor",),
+            (),
+            ("findings",),
         ),
         (
             "S8",
@@ -322,6 +407,8 @@ SABOTAGES = (
             "                n -= dt // 4 or 1",
             "                n -= 0",
             ("bus_voltage_lost_while_standing",),
+            ("bus_voltage_open",),
+            ("findings",),
         ),
         (
             "S15",
@@ -329,6 +416,8 @@ SABOTAGES = (
             "(ends == T.KEY_ACKED and self.acked)",
             "ends == T.KEY_ACKED",
             ("emergency_stop_at_speed",),
+            (),
+            ("locks",),
         ),
         (
             "S4",
@@ -336,6 +425,8 @@ SABOTAGES = (
             "self.best = ask if ask > self.best else self.best",
             "self.best = ask if ask < self.best or not self.best else self.best",
             ("cart_pack_gets_hot",),
+            ("lamp_driver_fault",),
+            ("reactions",),
         ),
         (
             "S7",
@@ -343,6 +434,8 @@ SABOTAGES = (
             "self.drive = drive if drive < self.drive else self.drive",
             "self.drive = drive",
             ("isolation_warning_outlasts_its_monitor",),
+            ("pack hot",),
+            ("reactions",),
         ),
     ),
     *_in(
@@ -353,6 +446,8 @@ SABOTAGES = (
             '"LOOP_OPEN", 0x0A0A, 0x13, 60, REFUSE, DOWN, WIND,',
             '"LOOP_OPEN", 0x0A0A, 0x13, 60, REFUSE, DOWN, CUT,',
             ("connector_opened_at_speed",),
+            ("loop_open (inverter cover and motor plug)",),
+            ("reactions",),
         ),
         (
             "S9",
@@ -360,6 +455,8 @@ SABOTAGES = (
             "0x0AE2, 0x00, 0, REFUSE, NONE, NONE, LOCK,",
             "0x0AE2, 0x00, 0, REFUSE, NONE, NONE, KEYED,",
             ("precharge_contactor_welded",),
+            (),
+            ("reactions",),
         ),
         (
             "S10",
@@ -367,6 +464,8 @@ SABOTAGES = (
             '"BUS_VOLTAGE_BAD", _own(36), 0x00, 200, REFUSE, WIND, FAST,',
             '"BUS_VOLTAGE_BAD", _own(36), 0x00, 200, REFUSE, LIMIT, LIMIT,',
             ("bus_voltage_jumps_to_zero_at_speed",),
+            ("bus_voltage_open",),
+            ("reactions",),
         ),
         (
             "S8",
@@ -374,6 +473,8 @@ SABOTAGES = (
             '"ISOLATION_WARNING", _own(7), 0x00, 5000,',
             '"ISOLATION_WARNING", _own(7), 0x00, 20,',
             ("isolation_fault_at_speed_winds_down",),
+            (),
+            ("findings",),
         ),
     ),
     *_in(
@@ -384,6 +485,8 @@ SABOTAGES = (
             "self.electrics.dead_ms >= _DEAD_MS and",
             "self.electrics.dead_ms and",
             ("board_reset_at_speed",),
+            (),
+            ("promises",),
         ),
         (
             "S5",
@@ -391,6 +494,8 @@ SABOTAGES = (
             " or self.switches.unsure)",
             ")",
             ("feedback_wire_broken",),
+            (),
+            ("promises",),
         ),
         (
             "S5",
@@ -398,6 +503,8 @@ SABOTAGES = (
             "o.lamp_hv = 0 if dark else 1",
             "o.lamp_hv = 0 if dark or p.stage == _READY else 1",
             ("board_reset_at_speed",),
+            (),
+            ("promises",),
         ),
     ),
     *_in(
@@ -408,6 +515,8 @@ SABOTAGES = (
             "self._set(FAULT, self.faults.drive >> 8,",
             "self._set(FAULT, T.FULL,",
             ("coolant_not_moving",),
+            (),
+            ("promises",),
         ),
         (
             "S7",
@@ -415,6 +524,8 @@ SABOTAGES = (
             "o.drive_limit_permille = min(drive, o.drive_limit_permille + step)",
             "o.drive_limit_permille = drive",
             ("board_reset_at_speed",),
+            (),
+            ("promises",),
         ),
         (
             "S7",
@@ -422,6 +533,8 @@ SABOTAGES = (
             "self._least(min(self.drive), min(self.charge))",
             "self._least(min(self.drive), max(self.charge))",
             ("board_reset_at_speed",),
+            (),
+            ("promises",),
         ),
         (
             "S4",
@@ -429,6 +542,8 @@ SABOTAGES = (
             "self._set(WIND, self.phases.wind_cap, self.phases.wind_cap)",
             "pass",
             ("bus_voltage_jumps_to_zero_at_speed",),
+            (),
+            ("promises",),
         ),
         (
             "S7",
@@ -436,6 +551,8 @@ SABOTAGES = (
             "if not self.electrics.live or self.phases.phase == _OPENING:",
             "if not self.electrics.live:",
             ("connector_opened_while_standing",),
+            ("loop_open (inverter cover and motor plug)",),
+            ("openings",),
         ),
         (
             "S7",
@@ -443,6 +560,8 @@ SABOTAGES = (
             "_SETTLING_DRIVE if i.watching and not i.settled else T.FULL, T.FULL)",
             "T.FULL, T.FULL)",
             ("board_reset_at_speed",),
+            (),
+            ("promises",),
         ),
     ),
     *_in(
@@ -453,6 +572,8 @@ SABOTAGES = (
             "            self.precharge_mj = min(self.precharge_mj + half, _MOST_MJ)",
             "            pass",
             ("key_turned_off_while_precharging_again_and_again",),
+            (),
+            ("heat",),
         ),
         (
             "S12",
@@ -460,6 +581,8 @@ SABOTAGES = (
             "return self.build.discharge_kind or self.discharge_mj + mj <= self.build.discharge_budget_mj",
             "return True",
             ("both_mains_welded",),
+            (),
+            ("heat",),
         ),
         (
             "S12",
@@ -467,6 +590,8 @@ SABOTAGES = (
             "        self.precharge_mj = min(self.precharge_mj + self.doubt_mj, _MOST_MJ)\n",
             "",
             ("bus_shorted",),
+            (),
+            ("heat",),
         ),
     ),
     *_in(
@@ -477,6 +602,8 @@ SABOTAGES = (
             "self.edges = word & self.seen_low & known",
             "self.edges = word & known",
             ("bus_shorted",),
+            (),
+            ("starts",),
         ),
         (
             "S3",
@@ -484,6 +611,8 @@ SABOTAGES = (
             " | i.latch & _STOP_OR_CRASH)",
             ")",
             ("stop_pulse_of_one_millisecond",),
+            (),
+            ("openings",),
         ),
     ),
     *_in(
@@ -494,6 +623,8 @@ SABOTAGES = (
             "self.bus_ok = self.dead_ms = 0",
             "self.bus_ok = 0",
             ("unread_channels_refuse_a_start",),
+            (),
+            ("starts",),
         ),
         (
             "S10",
@@ -501,6 +632,8 @@ SABOTAGES = (
             "bad = bus is not None and bus < b.dead_mv and self.last_bus_mv > 3 * b.dead_mv",
             "bad = 0",
             ("bus_reading_jumps_to_zero_while_it_cannot_be_emptied",),
+            (),
+            ("findings",),
         ),
         (
             "S3",
@@ -508,6 +641,8 @@ SABOTAGES = (
             "if signs > 1 else 0",
             "if signs > 0 else 0",
             ("cold_pack_drives_without_regeneration",),
+            (),
+            ("pairs",),
         ),
         (
             "S5",
@@ -515,6 +650,8 @@ SABOTAGES = (
             "if bus < b.dead_mv else 0\n        bad = _BUS_OVER",
             "if bus < 3 * b.dead_mv else 0\n        bad = _BUS_OVER",
             ("board_reset_at_speed",),
+            (),
+            ("starts",),
         ),
         (
             "S10",
@@ -522,6 +659,8 @@ SABOTAGES = (
             "            self.low = -1\n            return _NO_CURRENT",
             "            self.low = 1\n            return 0",
             ("current_sensor_lost",),
+            (),
+            ("findings",),
         ),
     ),
     *_in(
@@ -532,6 +671,8 @@ SABOTAGES = (
             "            self.quiet_ms = 0  # no reading is not silence (S10)\n            bad = 1",
             "            self.quiet_ms += self.faults.dt",
             ("speed_lost_while_standing",),
+            (),
+            ("findings",),
         ),
         (
             "S4",
@@ -539,6 +680,8 @@ SABOTAGES = (
             "                bad = 2",
             "                bad = 0",
             ("speed_lost_at_speed",),
+            ("speed_wire_open",),
+            ("findings",),
         ),
         (
             "S4",
@@ -546,6 +689,8 @@ SABOTAGES = (
             "if o.drive_limit_permille or o.charge_limit_permille:",
             "if 0:",
             ("cart_drives_without_speed_and_current",),
+            (),
+            ("promises",),
         ),
     ),
     *_in(
@@ -556,6 +701,8 @@ SABOTAGES = (
             "if i.isolation_state == S.RANGE else _LOST",
             "if i.isolation_state == S.RANGE else 0",
             ("isolation_monitor_lost_at_speed",),
+            ("isolation_silent",),
+            ("findings",),
         ),
         (
             "S4",
@@ -563,6 +710,8 @@ SABOTAGES = (
             "(_GROSS if ohm * 2 < b.iso_fault_ohm else 0)",
             "0",
             ("isolation_gross_leak_while_settling",),
+            (),
+            ("findings",),
         ),
         (
             "S7",
@@ -570,6 +719,8 @@ SABOTAGES = (
             "<= self.closed_ms - b.iso_settle_ms and",
             "<= self.closed_ms + b.iso_settle_ms and",
             ("board_reset_at_speed",),
+            (),
+            ("promises",),
         ),
     ),
     *_in(
@@ -580,6 +731,8 @@ SABOTAGES = (
             "bad = _UNREAD | (_SHORT if bad == S.SHORT and zone.where == 0 else _OPEN)",
             "bad = 0",
             ("drive_sensors_bad",),
+            ("zone_short (inverter cold plate)",),
+            ("findings",),
         ),
         (
             "S4",
@@ -587,6 +740,8 @@ SABOTAGES = (
             "self.held = _HOT | _TRIP",
             "self.held = _HOT",
             ("cart_pack_gets_hot",),
+            ("pack at its trip",),
+            ("findings",),
         ),
         (
             "S4",
@@ -594,6 +749,8 @@ SABOTAGES = (
             "            f.trip(18, zone.dc)",
             "            pass",
             ("pack_running_away_at_speed",),
+            (),
+            ("findings",),
         ),
     ),
     *_in(
@@ -604,6 +761,8 @@ SABOTAGES = (
             "bad = 2  # a supply",
             "bad = 0  # a supply",
             ("supply_unread_at_speed",),
+            (),
+            ("findings",),
         ),
         (
             "S11",
@@ -611,14 +770,26 @@ SABOTAGES = (
             "self.overruns += 1",
             "self.overruns = 1",
             ("loop_overruns_at_speed",),
+            ("ticks late",),
+            ("findings",),
         ),
-        ("S9", "a new memory is as good as an old one", "((76, m.new),", "((76, 0),", ("memory_new_cart",)),
+        (
+            "S9",
+            "a new memory is as good as an old one",
+            "((76, m.new),",
+            "((76, 0),",
+            ("memory_new_cart",),
+            (),
+            ("locks",),
+        ),
         (
             "S11",
             "a self-test that fails is no fault",
             "bad |= 8 if off else 0",
             "bad |= 0",
             ("self_test_fails_at_speed",),
+            (),
+            ("findings",),
         ),
     ),
     *_in(
@@ -629,6 +800,8 @@ SABOTAGES = (
             "        if not known or self.faults.places[14] or dc >= b.cool_full_dc:",
             "        if not known:\n            return 0\n        if self.faults.places[14] or dc >= b.cool_full_dc:",
             ("pack_sensors_open_uncovered_at_speed",),
+            (),
+            ("cooling",),
         ),
         (
             "S10",
@@ -636,6 +809,8 @@ SABOTAGES = (
             "level = self.build.coolant_fitted if o.pump_permille else 0",
             "level = 0",
             ("coolant_not_moving",),
+            (),
+            ("findings",),
         ),
     ),
     *_in(
@@ -646,6 +821,8 @@ SABOTAGES = (
             '"inputs", "outputs") + self.uses:',
             '"inputs") + self.uses:',
             ("board_reset_at_speed",),
+            (),
+            ("starts",),
         ),
     ),
 )

@@ -8,10 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from .plant import PACKAGE, SCENARIOS, GoneError, changed
+from loopwarden_build.load import read_build
+from loopwarden_prove.attacks import attacks_of
+
+from .plant import PACKAGE, PROPERTIES, SCENARIOS, GoneError, changed, file_of
 from .sabotages import SABOTAGES, Sabotage
 
 TESTS = Path(__file__).parents[1]
+BUILDS = TESTS.parent / "host_sim" / "builds"
 PROMISES = [f"S{n}" for n in range(1, 16)]
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="each broken policy lives in a fork")
@@ -46,6 +50,21 @@ def test_each_has_a_name_of_its_own_and_scenarios_that_are_there():
     for sabotage in SABOTAGES:
         assert sabotage.first, sabotage.name
         assert all((SCENARIOS / f"{name}.toml").exists() for name in sabotage.first), sabotage.name
+
+
+def test_what_the_campaign_is_said_to_find_it_by_is_an_attack_of_a_shipped_build():
+    builds = [read_build(BUILDS / f"{name}.toml") for name in ("orchard_truck", "bench_cart")]
+    names = {attack.name for build in builds for attack in attacks_of(build)}
+    for sabotage in SABOTAGES:
+        assert set(sabotage.attacks) <= names, sabotage.name
+
+
+def test_each_file_of_properties_is_among_those_that_are_asked():
+    assert sorted(PROPERTIES) == sorted(
+        file.relative_to(TESTS.parent).as_posix() for file in (TESTS / "policy").glob("test_properties_*.py")
+    )
+    for sabotage in SABOTAGES:
+        assert {file_of(subject) for subject in sabotage.properties} <= set(PROPERTIES), sabotage.name
 
 
 @pytest.mark.parametrize("before", ["this text stands nowhere", "self.outputs"])
