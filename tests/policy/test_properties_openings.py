@@ -169,3 +169,29 @@ def test_however_a_standing_drive_is_ended(load_a, wait, dt, way):
     rig = copy.deepcopy(begun("orchard_truck", standing, None))
     rig.plant.load_a = load_a
     live_through(rig, dt, [(None, wait), (way, 0)], 4_000)
+
+
+@settings(max_examples=max(settings().max_examples // 5, 1))
+@given(
+    name=st.sampled_from(("orchard_truck", "bench_cart")),
+    begin=st.sampled_from((precharging, standing)),
+    why_up=st.sampled_from(("discharge broken", "fed", "welded", "drifted")),
+    level=st.integers(20, 100),
+    dt=STEPS_MS,
+    way=st.sampled_from((key_off, stop)),
+)
+def test_whatever_holds_the_bus_up(name, begin, why_up, level, dt, way):
+    """S6: a discharge goes off when the bus does not fall as this build must."""
+    rig = copy.deepcopy(begun(name, begin, None))
+    for _ in range(25):
+        rig.tick()
+    p = rig.plant
+    if why_up == "discharge broken":
+        p.discharge_dead = True
+    elif why_up == "fed":
+        p.feed_v = p.pack_v * level / 100
+    elif why_up == "drifted":
+        p.discharge_ohm *= level / 10
+    else:
+        p.positive.welded = p.negative.welded = True
+    live_through(rig, dt, [(way, 0)], rig.build.coast_ms + rig.build.discharge_window_ms + 4_000)

@@ -136,6 +136,8 @@ WRONG = {
     "heap low": (hold(heap_free=24 * 1024 - 1), {C.BY_FAULT}),
     "coil driver fault": (world(coil_fault=1), {C.BY_FAULT}),
     "coil driver unreadable": (world(unreadable=S.COIL_FAULT), {C.BY_FAULT}),
+    "service jumper": (world(service=1), {C.SERVICE}),
+    "service jumper unreadable": (world(unreadable=S.SERVICE), {C.SERVICE}),
 }
 
 

@@ -36,7 +36,7 @@ def file_of(subject: str) -> str:
 
 
 # The quickest ones first.
-SUBJECTS = "heat cooling found findings reactions openings contacts locks starts promises pairs"
+SUBJECTS = "heat cooling found findings reactions openings contacts hold precharge locks starts promises pairs"
 PROPERTIES = tuple(file_of(subject) for subject in SUBJECTS.split())
 
 

@@ -108,6 +108,7 @@ SABOTAGES = (
             "& S.SERVICE and 0)",
             ("start_judged_by_the_readings_of_its_own_tick",),
             ("service switch to TEST",),
+            ("starts",),
         ),
     ),
     *_in(
@@ -137,6 +138,7 @@ SABOTAGES = (
             "            self._settle(bus, 0)",
             ("precharge_resistor_drifted",),
             ("bus_voltage_offset amount -30",),
+            ("precharge",),
         ),
         (
             "S2",
@@ -145,6 +147,7 @@ SABOTAGES = (
             "if 0:",
             ("precharge_too_fast",),
             ("precharge_resistor_short",),
+            ("precharge",),
         ),
         (
             "S3",
@@ -216,6 +219,7 @@ SABOTAGES = (
             "late = 0",
             ("both_mains_welded",),
             ("discharge_resistor_drift factor 3",),
+            ("openings",),
         ),
         (
             "S6",
@@ -251,6 +255,7 @@ SABOTAGES = (
             "done = not",
             ("both_mains_welded",),
             ("bus_voltage_open for 60 ms",),
+            ("hold",),
         ),
         (
             "S8",
@@ -259,6 +264,7 @@ SABOTAGES = (
             "self.hold_ms >= 2000)",
             ("bus_creeps_back",),
             ("positive_welded",),
+            ("hold",),
         ),
         (
             "S11",
