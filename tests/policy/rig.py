@@ -147,6 +147,12 @@ class Rig:
             self.recorder(self)
         self.memory.work(self.sup)
 
+    def cut_power(self):
+        """The board loses its supply for a moment and comes back; contactors and bus are as they are."""
+        self.memory.begin()
+        self.sup = Supervisor(self.build, self.memory)
+        self.out.__dict__.update(S.Outputs().__dict__)
+
     def run(self, ms):
         """Whole ticks that cover `ms`; returns the rig."""
         for _ in range(-(-ms // self.dt)):

@@ -12,23 +12,19 @@ import re
 from functools import cache
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from loopwarden import signals as S
-from loopwarden.policy.supervisor import Supervisor
 from loopwarden.words import why
 
 from .rig import Rig, device_build
+from .test_properties_pairs import examples
 from .test_start_checks import ready_to_start
 
 BUILDS = ("orchard_truck", "bench_cart")
 CLOSED = {"positive", "negative", "precharge"}
 STEPS_MS = st.sampled_from((10, 20, 20, 33, 40))
-
-
-def examples(share):
-    return settings(max_examples=max(settings().max_examples // share, 1))
 
 
 @cache
@@ -64,9 +60,7 @@ def stays_a_lock(rig, names):
         assert volts, told
         assert all(0 <= volt <= 1.1 * rig.plant.pack_v for volt in volts), told
     rig.key = 0
-    rig.memory.begin()
-    rig.sup = Supervisor(rig.build, rig.memory)
-    rig.out.__dict__.update(S.Outputs().__dict__)
+    rig.cut_power()
     rig.run(400)
     assert found <= rig.faults, rig.story()
     assert not {closed for closed in start(rig, 60) if closed}, rig.story()

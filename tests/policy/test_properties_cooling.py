@@ -8,12 +8,13 @@ import copy
 from functools import cache
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from loopwarden import signals as S
 
 from .rig import Rig, device_build
+from .test_properties_pairs import examples
 from .test_properties_promises import driving, opening, precharging, standing, winding
 
 FULL = 1000
@@ -26,10 +27,6 @@ UNREAD = st.sampled_from((S.OPEN, S.SHORT, S.STALE, S.RANGE))
 @cache
 def begun(begin, kind):
     return begin(Rig(device_build(cool_kind=kind)))
-
-
-def examples(share):
-    return settings(max_examples=max(settings().max_examples // share, 1))
 
 
 @pytest.mark.parametrize("begin", [standing, driving, winding])

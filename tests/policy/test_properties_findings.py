@@ -8,12 +8,13 @@ import copy
 from functools import cache
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from loopwarden import signals as S
 
 from .rig import Rig
+from .test_properties_pairs import examples
 from .test_properties_promises import driving, standing
 
 QUICK_MS, SLOW_MS = 100, 1_000  # what is looked at in every tick; what has its turn, twice the longest way round
@@ -172,10 +173,6 @@ FINDINGS = {
 @cache
 def begun(begin):
     return begin(Rig())
-
-
-def examples(share):
-    return settings(max_examples=max(settings().max_examples // share, 1))
 
 
 def strike(what, place, wait, share):

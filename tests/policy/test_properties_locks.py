@@ -9,14 +9,15 @@ import copy
 from functools import cache
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from loopwarden import signals as S
 from loopwarden.memory.ram import RamMemory
-from loopwarden.policy.supervisor import Supervisor
 
 from .rig import ID_OF, Rig, device_build
+from .test_properties_pairs import examples
+from .test_properties_promises import driving, opening, precharging, standing, winding
 
 LOCKS = (
     "BUS_LIVE",
@@ -35,10 +36,6 @@ LOCKS = (
 CLOSED = {"positive", "negative", "precharge"}
 DEAD_MS, ASKED_MS = 10_000, 10_000
 BUILDS = ("orchard_truck", "bench_cart")
-
-
-def examples(share):
-    return settings(max_examples=max(settings().max_examples // share, 1))
 
 
 class Watched(Rig):
@@ -81,9 +78,7 @@ class Watched(Rig):
         self.sup.ask(ID_OF[name])
 
     def cut_power(self):
-        self.memory.begin()
-        self.sup = Supervisor(self.build, self.memory)
-        self.out.__dict__.update(S.Outputs().__dict__)
+        super().cut_power()
         self.dead_ms, self.asked = 0, None
         self.turned = self.turned or not self.stopped
         self.on = 0
@@ -200,6 +195,36 @@ def test_a_new_memory_starts_nothing_before_it_was_cleared_at_the_vehicle(name, 
         return "MEMORY_NEW" in rig.cleared or ("MEMORY_NEW" in rig.faults and not rig.commanded & CLOSED)
 
     live_through(rig, history, "MEMORY_NEW", kept)
+
+
+@cache
+def begun(name, begin):
+    return begin(Watched(device_build(name)))
+
+
+@examples(3)
+@given(
+    name=st.sampled_from(BUILDS),
+    begin=st.sampled_from((precharging, standing, driving, winding, opening)),
+    wait=st.integers(0, 60),
+    history=HISTORY,
+)
+def test_after_a_cut_with_anything_closed_nothing_starts_before_somebody_acknowledged_it(name, begin, wait, history):
+    """S11: restarted while live, whatever the cause; a proof of the positive main is not to be had that way either."""
+    rig = copy.deepcopy(begun(name, begin))
+    rig.start = 0
+    for _ in range(wait):
+        rig.tick()
+    if not rig.commanded & CLOSED:
+        return
+    rig.cut_power()
+    rig.tick()
+
+    def kept(rig):
+        row = "RESTARTED_WHILE_LIVE"
+        return row in rig.cleared or (row in rig.faults and not rig.commanded & CLOSED)
+
+    live_through(rig, history, "RESTARTED_WHILE_LIVE", kept)
 
 
 def press_stop(rig, _):

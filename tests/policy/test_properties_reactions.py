@@ -14,9 +14,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from loopwarden import signals as S
-from loopwarden.policy.supervisor import Supervisor
-
 from .rig import ID_OF, Rig
 from .test_fault_table import EXPECTED
 from .test_properties_promises import driving, off, standing
@@ -75,13 +72,6 @@ def raised(begin, name, other, wait):
         rig.sup.faults.trip(ID_OF[row])
     rig.tick()
     return rig, rows
-
-
-def power_cut(rig):
-    rig.memory.begin()
-    rig.sup = Supervisor(rig.build, rig.memory)
-    rig.out.__dict__.update(S.Outputs().__dict__)
-    rig.run(400)
 
 
 beside = st.one_of(st.just(()), st.tuples(st.sampled_from(NAMES)))
@@ -148,7 +138,8 @@ def test_before_a_start(name, other, keys, cut):
     rig, rows = raised(off, name, other, 0)
     rig.run(1_000)
     if cut:
-        power_cut(rig)
+        rig.cut_power()
+        rig.run(400)
     for key in (1, 0) * keys + (1,):
         rig.key = key
         rig.run(300)

@@ -273,7 +273,7 @@ SABOTAGES = (
             "self.emergency = 0",
             ("board_reset_at_speed",),
             ("power off for 1 s",),
-            ("heat",),
+            ("locks",),
         ),
         (
             "S12",
