@@ -606,6 +606,11 @@ S7_BAD = [
     ("outside 0 to 1000", "driving", lambda b: (put("o", drive_limit_permille=1001)(b), b.run(DT_MS))),
     ("outside 0 to 1000", "driving", lambda b: (put("o", charge_limit_permille=-1)(b), b.run(DT_MS))),
     ("while not live", "filling", lambda b: (put("o", drive_limit_permille=5)(b), b.run(DT_MS))),
+    (
+        "off again",
+        "driving",
+        lambda b: (put("o", inverter_enable=0, hv_loads_enable=0)(b), b.run(DT_MS)),
+    ),
     ("before the bus has held", "live", lambda b: b.limits(55, 0)),
     ("before the bus has held", "live", lambda b: b.limits(0, 5)),
     ("before an isolation reading", "live", lambda b: (b.run(1_000), b.limits(205, 0))),
