@@ -98,7 +98,7 @@ class Driver:
                 on |= lamp_stop
             if o.heartbeat:
                 on |= heartbeat  # S11: made by the loop, in each of its ticks
-            registers[pins_off] = pins & ~on
+            registers[pins_off] = pins ^ on  # each of them is on or off
             registers[pins_on] = on
             # What no promise hangs on, and the toggled loops' level, which changes in every tick.
             slow = _OFTEN

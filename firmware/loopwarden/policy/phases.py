@@ -101,7 +101,7 @@ class Phases(Part):
         """Everything off at once (S3); whether the current was above the break current is worth a note."""
         self._under_load()
         self.why_row, self.emergency = 0, 1
-        self.electrics.dead_ms = 0  # S5: in the tick that cuts nobody looks at the bus
+        self.electrics.dead_ms = 0  # S5: after a cut the bus is proven dead anew
         self._abort()
 
     def _under_load(self):

@@ -32,7 +32,7 @@ class Resistors(Part):
     uses = ("electrics", "phases")
 
     def __init__(self, build, faults):
-        self.precharge_mj = self.discharge_mj = self.energy_mj = self.doubt_mj = self.last_mj = self.start_mv = 0
+        self.precharge_mj = self.discharge_mj = self.energy_mj = self.doubt_mj = self.apart_mv = self.start_mv = 0
         self.precharge_tail_ms = self.discharge_tail_ms = self.cool_ms = self.last_mv = 0
 
     def precharge_closes(self):
@@ -41,7 +41,7 @@ class Resistors(Part):
         self.energy_mj = 0
         self.start_mv = self.inputs.bus_mv if self.electrics.bus_ok else 0
         pack = self.inputs.pack_mv if self.electrics.pack_ok else b.pack_over_mv
-        self.last_mj = heat_mj(max(pack - self.start_mv, 0), b.precharge_r_mohm, b.tick_ms)
+        self.apart_mv = max(pack - self.start_mv, 0)  # across the resistor at the beginning of the next step
 
     def precharge_ends(self):
         """Aborted or done: what is still in doubt counts."""
@@ -67,7 +67,7 @@ class Resistors(Part):
     def cool(self, dt):
         """One turn of cooling; dt: ms since the last one. Whole seconds only, so that rounding errs to the hot side."""
         self.cool_ms += dt
-        if self.cool_ms >= 1000:
+        while self.cool_ms >= 1000:  # what is left over would cool heat of later
             self.cool_ms -= 1000
             self.precharge_mj -= self.precharge_mj // self.build.precharge_cool_s
             self.discharge_mj -= self.discharge_mj // self.build.discharge_cool_s
@@ -76,11 +76,11 @@ class Resistors(Part):
         # An unreadable voltage counts as the highest one there can be (S10).
         e = self.electrics
         bus = self.inputs.bus_mv if e.bus_ok else 0
-        mj = abs((self.inputs.pack_mv if e.pack_ok else self.build.pack_over_mv) - bus)
-        mj = heat_mj(mj, self.build.precharge_r_mohm, dt)
-        half = (mj + self.last_mj + 1) // 2
-        self.last_mj = mj
-        if e.bus_ok and bus <= self.start_mv + 2 * self.build.noise_mv:
+        mv = abs((self.inputs.pack_mv if e.pack_ok else self.build.pack_over_mv) - bus)
+        half = heat_mj(self.apart_mv, self.build.precharge_r_mohm, dt)
+        half = (half + heat_mj(mv, self.build.precharge_r_mohm, dt) + 1) // 2
+        self.apart_mv = mv
+        if e.bus_ok and bus <= self.start_mv + 2 * self.build.noise_mv and self.phases.phase == 2:  # precharging
             self.doubt_mj = min(self.doubt_mj + half, _MOST_MJ)
         else:
             self.precharge_mj = min(self.precharge_mj + half, _MOST_MJ)

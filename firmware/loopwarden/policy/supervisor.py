@@ -78,15 +78,16 @@ class Supervisor:
         f.turn = (f.turn + 1) & 3
         f.quota = 1
         f.busy = 0
+        outputs.heartbeat ^= 1
         if inputs.late_ms:
             self.health.late()
         part = self.parts
         part[0]()
-        if self.switches.cut and phases.MARK <= self.phases.stage < phases.ALL_OPEN:
-            self.phases.cut()  # S3: any phase, any speed, this tick; all else waits for the next
-            outputs.heartbeat ^= 1
-            return
         part[1]()
+        if self.switches.cut and phases.MARK <= self.phases.stage < phases.ALL_OPEN:
+            part[3](dt_ms)  # S12: what flowed until now
+            self.phases.cut()  # S3: any phase, any speed, this tick; all else waits for the next
+            return
         part[2]()
         if not (f.busy and f.turn & 1):  # else a tick in which much was counted leaves it to the next
             # A temperature zone in one tick, another slow subject in the next, in fixed order; each gets its own time.
@@ -108,7 +109,6 @@ class Supervisor:
             part[6]()
         if self.asked:
             self._asked()
-        outputs.heartbeat ^= 1
 
     def ask(self, row_id):
         """A link asks to clear or acknowledge a row; the wired button decides (S15). Outside the tick."""
