@@ -61,6 +61,7 @@ def write_frame(record, at, supervisor, row):
     e = supervisor.electrics
     record[at] = supervisor.faults.clock_ms
     record[at + 1] = supervisor.phases.phase
+    # None beside an ok of the tick before: what was raised in this one, and is stored, may have come before its turn.
     record[at + 2] = i.bus_mv if e.bus_ok and i.bus_mv is not None else NOTHING
     record[at + 3] = i.pack_mv if e.pack_ok and i.pack_mv is not None else NOTHING
     record[at + 4] = NOTHING if i.current_state or i.current_ma is None else i.current_ma
